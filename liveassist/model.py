@@ -1,0 +1,385 @@
+"""The values that travel between stages. Frozen, units in their names, no behaviour beyond checks.
+
+Time is the sample index counted from the first sample of input; ``*_s`` is that index divided by
+the sample rate. A figure that could not be measured is ``None``; the reason travels in
+``Figures.unmeasured``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Audio = npt.NDArray[np.float32]
+FloatArray = npt.NDArray[np.float64]
+Interval = tuple[float, float]
+
+DrumKind = Literal["kick", "snare", "tom", "hihat", "cymbal"]
+MicType = Literal["acoustic", "trigger", "line"]
+Role = Literal["main", "weak", "ghost", "rim_click", "flam", "unsure"]
+Stage = Literal["early", "revised", "withdrawn", "complete"]
+DRUM_KINDS: tuple[DrumKind, ...] = ("kick", "snare", "tom", "hihat", "cymbal")
+MIC_TYPES: tuple[MicType, ...] = ("acoustic", "trigger", "line")
+#: Kinds whose evenness, tuning and expander the tool judges; the others are bleed sources.
+JUDGED_KINDS: tuple[DrumKind, ...] = ("kick", "snare")
+
+
+# --- the kit -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Drum:
+    """A drum or cymbal of the kit. ``own`` names its close microphone, if it has one."""
+
+    name: str
+    kind: DrumKind
+    own: str | None = None
+    head_diameter_in: float | None = None
+    lugs: int | None = None
+
+    @property
+    def judged(self) -> bool:
+        """Whether this is a drum the tool judges (kick or snare with an own microphone)."""
+        return self.kind in JUDGED_KINDS and self.own is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Mic:
+    """A microphone, trigger or line input.
+
+    ``channel`` counts from 1. ``of`` names the drum this is a *second* microphone on.
+    ``track_offset_db``: gain of the recorded track minus gain seen here.
+    """
+
+    name: str
+    channel: int
+    of: str | None = None
+    type: MicType = "acoustic"
+    track_offset_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """How far back the rolling figures look: whichever of the two reaches less far."""
+
+    hits: int = 64
+    seconds: float = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """What is set up: drums, microphones, rolling windows."""
+
+    name: str
+    drums: tuple[Drum, ...]
+    mics: tuple[Mic, ...]
+    windows: Windows = Windows()
+
+    def drum(self, name: str) -> Drum:
+        """The drum called ``name``; KeyError if there is none."""
+        for drum in self.drums:
+            if drum.name == name:
+                return drum
+        raise KeyError(name)
+
+    def mic_index(self, name: str) -> int:
+        """Column of microphone ``name`` in every block; KeyError if there is none."""
+        for index, mic in enumerate(self.mics):
+            if mic.name == name:
+                return index
+        raise KeyError(name)
+
+    def owner(self, mic: str) -> Drum | None:
+        """The drum whose own microphone this is (the first, where two toms share one)."""
+        return next((drum for drum in self.drums if drum.own == mic), None)
+
+
+# --- audio ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Consecutive samples of all microphones, shape (frames, microphones), float32.
+
+    Column order is ``Kit.mics``. ``lost_samples`` were lost just before this block; they are
+    already counted in ``first_sample``.
+    """
+
+    first_sample: int
+    audio: Audio
+    lost_samples: int = 0
+
+    def __post_init__(self) -> None:
+        if self.audio.ndim != 2:
+            raise ValueError("a block has shape (frames, microphones)")
+        if self.first_sample < 0 or self.lost_samples < 0:
+            raise ValueError("sample counts are not negative")
+
+
+# --- hits ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Partial:
+    """One ringing mode of a head within one hit."""
+
+    frequency_hz: float
+    level_dbfs: float
+    t60_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class HitMeasures:
+    """Detail of one hit, known some 300 ms after its onset.
+
+    ``pattern``: averaged-log-frequency spectrum of the ringing part (see measure.pattern), used to
+    compare pitch between takes; ``reason`` says why tuning detail is missing, where it is.
+    """
+
+    partials: tuple[Partial, ...] = ()
+    note_hz: float | None = None
+    note_sd_hz: float | None = None
+    ring_s: float | None = None
+    attack_ms: float | None = None
+    pattern: FloatArray | None = field(default=None, compare=False)
+    arrival_ms: Mapping[str, float] = field(default_factory=dict)
+    pair_sign: Mapping[str, int] = field(default_factory=dict)
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """One stroke on one drum.
+
+    ``number`` is the same for every report of one hit. ``peak_dbfs`` is the hit alone in its own
+    microphone within 40 ms of onset, ``heard_peak_dbfs`` the mixture there. ``mic_dbfs`` holds
+    the peak of this hit alone in every microphone (order of ``Kit.mics``), ``None`` where not
+    measurable; where ``mic_bound`` is true the figure is only an upper bound (buried).
+    For a drum with no own microphone ``peak_dbfs`` is ``None``. ``strength_dbfs`` is the
+    level used to compare hits of one drum with each other: ``peak_dbfs`` where there is one.
+    ``gap_s``: time from this onset to the next onset on any drum, known when complete.
+    """
+
+    number: int
+    stage: Stage
+    drum: str
+    sample: int
+    time_s: float
+    peak_dbfs: float | None
+    heard_peak_dbfs: float | None
+    confidence: float
+    velocity: int | None = None
+    role: Role = "unsure"
+    flags: tuple[str, ...] = ()
+    take: str | None = None
+    mic_dbfs: tuple[float | None, ...] = ()
+    mic_heard_dbfs: tuple[float, ...] = ()
+    mic_bound: tuple[bool, ...] = ()
+    measures: HitMeasures | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LevelFrames:
+    """Peak level of each microphone over consecutive hops; what meters and expander advice read.
+
+    ``peak`` has shape (hops, microphones), linear amplitude; hop ``i`` covers samples
+    ``first_sample + i*hop_samples`` onward. ``keyed[(low_hz, high_hz)]`` is the same behind a
+    key filter. ``clipped`` counts full-scale samples per microphone in this stretch.
+    """
+
+    first_sample: int
+    hop_samples: int
+    peak: Audio
+    keyed: Mapping[tuple[float, float], Audio] = field(default_factory=dict)
+    clipped: tuple[int, ...] = ()
+    rms: tuple[float, ...] = ()
+    mean: tuple[float, ...] = ()
+
+
+# --- takes, alerts, advice -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """A take (marked) or a stretch (found between silences; ``provisional``)."""
+
+    name: str
+    start_s: float
+    end_s: float | None = None
+    provisional: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """Something the engineer should know. ``end_s`` is None while it lasts.
+
+    ``key`` names the alert kind in lower_snake_case (``uneven``, ``clipping``).
+    """
+
+    key: str
+    start_s: float
+    end_s: float | None
+    when: Literal["now", "between"]
+    severity: Literal["info", "look", "stop"]
+    sentence: str
+    drum: str | None = None
+    mic: str | None = None
+    value: float | None = None
+    unit: str | None = None
+    confidence: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What an expander with the suggested settings would do, from running one (see advise)."""
+
+    main_passed: float | None
+    main_passed_ci: Interval | None
+    ghost_cut_db: float | None
+    bleed_cut_db: float | None
+    bleed_cut_ci: Interval | None
+    bleed_openings_per_min: float | None
+    openings_ci: Interval | None
+    open_share: float | None
+    hits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """Expander settings for one microphone. ``hysteresis_db``: it closes this far below
+    ``threshold_dbfs``. ``range_db`` is positive. Times are time constants (63 %)."""
+
+    threshold_dbfs: float
+    hysteresis_db: float
+    range_db: float
+    ratio: float
+    knee_db: float
+    attack_ms: float
+    hold_ms: float
+    release_ms: float
+    lookahead_ms: float
+    key_highpass_hz: float | None
+    key_lowpass_hz: float | None
+    predicted: Prediction | None
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One cause of difference between a take and the reference (table in DEVELOPERS.md)."""
+
+    cause: str
+    amount: float | None
+    unit: str | None
+    ci: Interval | None
+    confidence: float
+    sentence: str
+    drum: str | None = None
+    mic: str | None = None
+    source: str | None = None
+
+
+# --- figures and snapshot ------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class DrumFigures:
+    """Statistics of one drum over one span of time. ``None``: see ``Figures.unmeasured``."""
+
+    drum: str
+    hits: int = 0
+    main_hits: int = 0
+    median_dbfs: float | None = None
+    spread_db: float | None = None
+    spread_ci: Interval | None = None
+    dynamics_db: float | None = None
+    p10_dbfs: float | None = None
+    p90_dbfs: float | None = None
+    trend_db_per_min: float | None = None
+    trend_ci: Interval | None = None
+    weak_hits: int = 0
+    weak_share: float | None = None
+    ghost_hits: int = 0
+    ghost_median_dbfs: float | None = None
+    ghost_distance_db: float | None = None
+    note_hz: float | None = None
+    ring_s: float | None = None
+    limb_imbalance_db: float | None = None
+    clipped_hits: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class BleedMargin:
+    """P10 of main-hit levels minus P95 of the worst foreign source in one microphone, dB."""
+
+    full_band_db: float | None
+    key_filtered_db: float | None
+    worst_source: str | None
+    by_source_db: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """All statistics over one span of time (rolling window, take, or whole session)."""
+
+    start_s: float
+    end_s: float
+    drums: Mapping[str, DrumFigures]
+    bleed_db: Mapping[str, Mapping[str, float | None]]
+    bleed_dbfs: Mapping[str, Mapping[str, float | None]]
+    bleed_upper_bound: tuple[str, ...]
+    bleed_margin: Mapping[str, BleedMargin]
+    unmeasured: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class MicState:
+    """What a microphone does now, for meters. ``clipped``: full-scale samples since start."""
+
+    name: str
+    peak_dbfs: float
+    hold_dbfs: float
+    rms_dbfs: float
+    clipped: int
+    clip_age_s: float | None = None
+    fault: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OutputState:
+    """Health of one output. ``state``: ``ok``, ``down`` (was there), ``absent`` (never was)."""
+
+    name: str
+    kind: Literal["osc", "midi", "terminal", "store"]
+    state: Literal["ok", "down", "absent"]
+    sent: int = 0
+    dropped: int = 0
+    bytes_per_s: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything an output or a screen may show, at one moment. Never mutated."""
+
+    time_s: float
+    sample_rate_hz: float
+    kit: Kit
+    mics: tuple[MicState, ...]
+    figures: Figures
+    recent: Mapping[str, tuple[Hit, ...]]
+    expander: Mapping[str, Suggestion | None]
+    expander_reason: Mapping[str, str]
+    alerts: tuple[Alert, ...]
+    take: Take | None
+    takes_done: int = 0
+    outputs: tuple[OutputState, ...] = ()
+    lost_samples: int = 0
+    sureness: float | None = None
+    learned: str | None = None
+    source: str = ""
+    load: float | None = None
+    changes: tuple[Change, ...] = ()
