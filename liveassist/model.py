@@ -383,3 +383,37 @@ class Snapshot:
     source: str = ""
     load: float | None = None
     changes: tuple[Change, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TakeRecord:
+    """One take when it is over: its figures, and what changed against the reference take."""
+
+    take: Take
+    figures: Figures
+    changes: tuple[Change, ...] = ()
+    reference: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRecord:
+    """What a session leaves behind: the content of hits.csv and summary.json."""
+
+    kit: Kit
+    sample_rate_hz: float
+    duration_s: float
+    hits: tuple[Hit, ...]
+    figures: Figures
+    takes: tuple[TakeRecord, ...]
+    alerts: tuple[Alert, ...]
+    expander: Mapping[str, Suggestion | None]
+    expander_reason: Mapping[str, str]
+    learned: str | None = None
+    started_at: str | None = None
+    lost_samples: int = 0
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+
+
+#: What `pipeline.Pipeline.feed` returns, in time order: hit reports, takes that began or ended,
+#: alerts that began or ended, and level frames for meters.
+Event = Hit | Take | Alert | LevelFrames
