@@ -1,0 +1,189 @@
+"""Events and snapshots as OSC messages: pure functions over the table in `addresses`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+from liveassist.model import Alert, Change, Event, Hit, Kit, LevelFrames, Snapshot, Take
+
+from .addresses import ROOT, address_parts, kit_addresses
+from .osc_codec import OscBundle, OscMessage, OscPacket, encode_message
+from .quantities import Quantity, Value, reason
+
+#: Range that stands for velocity 1 to 127 until a drum's own range is known, dBFS
+#: (common practice, no source: useful close-microphone levels).
+UNLEARNED_RANGE_DBFS = (-48.0, 0.0)
+#: A bundle is closed before it grows beyond this, bytes: one Ethernet frame less its headers.
+MAX_BUNDLE_BYTES = 1400
+
+
+def velocity(hit: Hit) -> int:
+    """Velocity 1 to 127 of a hit; from its level alone while the drum's range is unknown."""
+    if hit.velocity is not None:
+        return max(1, min(127, hit.velocity))
+    low, high = UNLEARNED_RANGE_DBFS
+    level = hit.heard_peak_dbfs if hit.peak_dbfs is None else hit.peak_dbfs
+    share = 0.0 if level is None else (level - low) / (high - low)
+    return round(1 + 126 * max(0.0, min(1.0, share)))
+
+
+def alert_id(alert: Alert) -> str:
+    """The name of an alert in messages and commands: ``uneven.snare``."""
+    subject = alert.drum or alert.mic
+    return f"{alert.key}.{subject}" if subject else alert.key
+
+
+def messages_for_event(event: Event, kit: Kit) -> list[OscMessage]:
+    """What an event says, in the order to be sent; level frames say nothing by themselves."""
+    if isinstance(event, Hit):
+        return list(_hit_messages(event, _drum_parts(kit).get(event.drum, event.drum)))
+    if isinstance(event, Take):
+        return [_take_message(event)]
+    if isinstance(event, Alert):
+        return list(_alert_messages(event))
+    assert isinstance(event, LevelFrames)
+    return []
+
+
+@lru_cache(maxsize=8)
+def _drum_parts(kit: Kit) -> Mapping[str, str]:
+    return address_parts(drum.name for drum in kit.drums)
+
+
+def _hit_messages(hit: Hit, drum: str) -> Iterator[OscMessage]:
+    base = f"{ROOT}/drum/{drum}/hit"
+    if hit.stage == "withdrawn":
+        yield OscMessage(f"{base}/withdrawn", "if", (hit.number, hit.time_s))
+        return
+    if hit.peak_dbfs is None:
+        if hit.stage == "early":
+            args = (hit.number, hit.time_s, hit.confidence)
+            yield OscMessage(f"{ROOT}/drum/{drum}/onset", "iff", args)
+        return
+    end = {"early": "", "revised": "/revised", "complete": "/complete"}[hit.stage]
+    figures = (hit.number, hit.time_s, hit.peak_dbfs, velocity(hit), hit.role, hit.confidence)
+    yield OscMessage(base + end, "iffisf", figures)
+    if hit.stage != "complete":
+        return
+    if hit.measures is not None and hit.measures.note_hz is not None:
+        yield OscMessage(f"{base}/note_hz", "if", (hit.number, hit.measures.note_hz))
+    if hit.measures is not None and hit.measures.ring_s is not None:
+        yield OscMessage(f"{base}/ring_s", "if", (hit.number, hit.measures.ring_s))
+    for flag in hit.flags:
+        yield OscMessage(f"{base}/flag", "is", (hit.number, flag))
+
+
+def _take_message(take: Take) -> OscMessage:
+    if take.end_s is None:
+        args = (take.name, take.start_s, int(take.provisional))
+        return OscMessage(f"{ROOT}/take/started", "sfi", args)
+    return OscMessage(f"{ROOT}/take/ended", "sff", (take.name, take.start_s, take.end_s))
+
+
+def _alert_messages(alert: Alert) -> Iterator[OscMessage]:
+    name = alert_id(alert)
+    if alert.end_s is not None:
+        yield OscMessage(f"{ROOT}/alert/ended", "sf", (name, alert.end_s))
+        return
+    subject = alert.drum or alert.mic or ""
+    began = (name, alert.when, alert.severity, subject, alert.sentence)
+    yield OscMessage(f"{ROOT}/alert/began", "sssss", began)
+    if alert.value is not None:
+        yield OscMessage(f"{ROOT}/alert/value", "sfs", (name, alert.value, alert.unit or ""))
+
+
+def _change_messages(change: Change) -> Iterator[OscMessage]:
+    subject = change.drum or change.mic or ""
+    said = (change.cause, subject, change.sentence, change.confidence)
+    yield OscMessage(f"{ROOT}/change", "sssf", said)
+    if change.amount is not None:
+        amount = (change.cause, subject, change.amount, change.unit or "")
+        yield OscMessage(f"{ROOT}/change/amount", "ssfs", amount)
+
+
+# --- snapshots -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """All figures of one snapshot: by address, the type tag and value, or why it is missing.
+
+    ``changes`` and ``outputs`` are those of the snapshot.
+    """
+
+    values: Mapping[str, tuple[str, Value]]
+    missing: Mapping[str, str]
+    changes: tuple[Change, ...] = ()
+    outputs: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+
+
+@lru_cache(maxsize=8)
+def _rows(kit: Kit) -> list[tuple[str, Quantity, str, str]]:
+    return kit_addresses(kit)
+
+
+def state_of(snapshot: Snapshot) -> State:
+    """Read every figure of a snapshot once."""
+    values: dict[str, tuple[str, Value]] = {}
+    missing: dict[str, str] = {}
+    for path, quantity, first, second in _rows(snapshot.kit):
+        value = quantity.read(snapshot, first, second)
+        if value is None:
+            missing[path] = reason(snapshot, quantity, first, second)
+        else:
+            values[path] = (quantity.type, value)
+    outputs = {output.name: (output.state, output.note) for output in snapshot.outputs}
+    return State(values, missing, snapshot.changes, outputs)
+
+
+def messages_between(state: State, previous: State | None) -> list[OscMessage]:
+    """What changed from ``previous`` to ``state``; everything if there is no previous."""
+    before = previous if previous is not None else State({}, {})
+    messages = [
+        OscMessage(path, tag, (value,))
+        for path, (tag, value) in state.values.items()
+        if before.values.get(path) != (tag, value)
+    ]
+    messages += [
+        OscMessage(f"{ROOT}/unmeasured", "ss", (path, why))
+        for path, why in state.missing.items()
+        if before.missing.get(path) != why
+    ]
+    for change in state.changes:
+        if change not in before.changes:
+            messages += _change_messages(change)
+    messages += [
+        OscMessage(f"{ROOT}/output/state", "sss", (name, *health))
+        for name, health in state.outputs.items()
+        if before.outputs.get(name) != health
+    ]
+    return messages
+
+
+def messages_for_snapshot(snapshot: Snapshot, previous: Snapshot | None) -> list[OscMessage]:
+    """What changed since ``previous``; every figure if ``previous`` is None."""
+    return messages_between(state_of(snapshot), None if previous is None else state_of(previous))
+
+
+def packets(messages: list[OscMessage], tag: int) -> list[OscPacket]:
+    """Messages as packets to send: one alone as it is, several in bundles of bounded size.
+
+    A message too long for any bundle of `MAX_BUNDLE_BYTES` travels in one of its own.
+    """
+    if len(messages) == 1:
+        return [messages[0]]
+    bundles: list[OscPacket] = []
+    held: list[OscMessage] = []
+    size = 16
+    for message in messages:
+        more = 4 + len(encode_message(message))
+        if held and size + more > MAX_BUNDLE_BYTES:
+            bundles.append(OscBundle(tuple(held), tag))
+            held, size = [], 16
+        held.append(message)
+        size += more
+    if held:
+        bundles.append(OscBundle(tuple(held), tag))
+    return bundles

@@ -1,0 +1,158 @@
+"""What a surface profile describes: OSC targets, MIDI ports, faders, lights, displays, buttons.
+
+Frozen values without behaviour; `surfaces.load_surface` makes them from a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from .quantities import Quantity
+from .scaling import Scale
+
+Message = Literal["cc", "cc14", "nrpn", "bend", "note", "program", "text", "osc"]
+MESSAGES: tuple[Message, ...] = ("cc", "cc14", "nrpn", "bend", "note", "program", "text", "osc")
+Transport = Literal["udp", "tcp_slip", "tcp_length"]
+#: What a light can say. ``off`` is also the dark half of blinking.
+MEANINGS = ("off", "quiet", "good", "info", "look", "stop", "running", "waiting")
+#: What a light can stand for.
+LIGHT_SHOWS = ("take", "alerts", "drum", "mic", "hit")
+#: Commands a button, fader or OSC message may give (see the address table), and ``page``.
+PRESS_COMMANDS = (
+    "take/start",
+    "take/stop",
+    "take/toggle",
+    "take/mark",
+    "reference/set",
+    "reference/clear",
+    "alert/acknowledge",
+    "aim",
+    "page",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class OscTarget:
+    """Where OSC goes. ``table``: whether the documented addresses are sent there; ``only`` and
+    ``but_not`` are address patterns; ``rate_hz`` bounds streams and changed figures."""
+
+    name: str
+    host: str
+    port: int
+    transport: Transport = "udp"
+    prefix: str = ""
+    only: tuple[str, ...] = ()
+    but_not: tuple[str, ...] = ()
+    rate_hz: float = 10.0
+    table: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class OscIn:
+    """Where OSC commands are heard: loopback unless the profile says otherwise, and then only
+    from the addresses or networks in ``allow``."""
+
+    host: str = "127.0.0.1"
+    port: int = 9001
+    allow: tuple[str, ...] = ()
+    commands_per_s: float = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class MidiPort:
+    """A MIDI port, found by ``port``: a name with * and ?, upper and lower case alike."""
+
+    name: str
+    port: str
+    output: bool = True
+    input: bool = False
+    bytes_per_s: int = 3125
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """A fader, ring, display line or foreign address that shows one figure."""
+
+    name: str
+    to: str
+    quantity: Quantity
+    drum: str
+    mic: str
+    message: Message
+    channel: int
+    number: int
+    scale: Scale | None
+    page: int
+    address: str
+    type: str
+    out: tuple[float, float]
+    head: bytes
+    tail: bytes
+    label: str
+    decimals: int
+    width: int
+
+
+@dataclass(frozen=True, slots=True)
+class HitNote:
+    """A note (or foreign OSC message) for every hit on a drum."""
+
+    name: str
+    to: str
+    drum: str
+    channel: int
+    note: int
+    length_ms: float
+    page: int
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """A light that says how something is, in the values the user taught for each meaning."""
+
+    name: str
+    to: str
+    shows: str
+    drum: str
+    mic: str
+    message: Literal["note", "cc"]
+    channel: int
+    number: int
+    page: int
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """A button or switch that gives a command."""
+
+    name: str
+    on: str
+    message: Literal["note", "cc", "program"]
+    channel: int
+    number: int
+    command: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """One surface profile, checked."""
+
+    name: str
+    about: str = ""
+    osc: tuple[OscTarget, ...] = ()
+    osc_in: OscIn | None = None
+    midi: tuple[MidiPort, ...] = ()
+    controls: tuple[Control, ...] = ()
+    hits: tuple[HitNote, ...] = ()
+    lights: tuple[Light, ...] = ()
+    presses: tuple[Press, ...] = ()
+    meanings: Mapping[str, int] | None = None
+    blink: tuple[str, ...] = ()
+    pages: int = 1
+    file: str = ""
+
+    def __hash__(self) -> int:
+        return hash((self.name, self.file))

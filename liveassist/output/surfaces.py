@@ -1,0 +1,350 @@
+"""Surface profiles: which OSC targets, MIDI ports, faders, lights and displays there are.
+
+A profile is a TOML file in profiles/surfaces/, named for what it describes. Bytes and addresses
+of a given device are the user's to enter. `load_surface` reads one and reports every mistake
+together; nothing here opens a socket or a port.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from liveassist.errors import ConfigError
+
+from .osc_codec import OscError, check_address
+from .osc_match import matches
+from .profile_schema import Field, Problems, read_table
+from .quantities import QUANTITIES, Quantity
+from .scaling import CURVES, Curve, Scale
+from .surface_model import (
+    LIGHT_SHOWS,
+    MEANINGS,
+    MESSAGES,
+    PRESS_COMMANDS,
+    Control,
+    HitNote,
+    Light,
+    MidiPort,
+    OscIn,
+    OscTarget,
+    Press,
+    Surface,
+)
+
+__all__ = ["Surface", "load_surface", "parse_surface", "read_surface"]
+
+
+BY_KEY: Mapping[str, Quantity] = {quantity.key: quantity for quantity in QUANTITIES}
+
+_CHANNEL = Field("whole", 1, 1, 16)
+_PAGE = Field("whole", 0, 0, 16)
+_FIELDS: Mapping[str, Mapping[str, Field]] = {
+    "surface": {
+        "name": Field("text"),
+        "about": Field("text", ""),
+        "pages": Field("whole", 1, 1, 16),
+        "blink": Field("texts", ()),
+    },
+    "osc": {
+        "name": Field("text"),
+        "host": Field("text", "127.0.0.1"),
+        "port": Field("whole", low=1, high=65535),
+        "transport": Field("text", "udp", choices=("udp", "tcp_slip", "tcp_length")),
+        "prefix": Field("text", ""),
+        "only": Field("texts", ()),
+        "but_not": Field("texts", ()),
+        "rate_hz": Field("number", 10.0, 0.1, 100.0),
+        "table": Field("yesno", True),
+    },
+    "osc_in": {
+        "host": Field("text", "127.0.0.1"),
+        "port": Field("whole", 9001, 0, 65535),
+        "allow": Field("texts", ()),
+        "commands_per_s": Field("number", 20.0, 1.0, 100.0),
+    },
+    "midi": {
+        "name": Field("text"),
+        "port": Field("text"),
+        "output": Field("yesno", True),
+        "input": Field("yesno", False),
+        "bytes_per_s": Field("whole", 3125, 100, 3_000_000),
+    },
+    "control": {
+        "name": Field("text"),
+        "to": Field("text", ""),
+        "shows": Field("text", choices=tuple(BY_KEY)),
+        "drum": Field("text", ""),
+        "mic": Field("text", ""),
+        "message": Field("text", choices=MESSAGES),
+        "channel": _CHANNEL,
+        "number": Field("whole", 0, 0, 16383),
+        "range": Field("range", None),
+        "curve": Field("text", "linear", choices=CURVES),
+        "invert": Field("yesno", False),
+        "page": _PAGE,
+        "address": Field("text", ""),
+        "type": Field("text", "f", choices=("f", "i", "s")),
+        "out": Field("range", (0.0, 1.0)),
+        "head": Field("bytes", b""),
+        "tail": Field("bytes", b""),
+        "label": Field("text", ""),
+        "decimals": Field("whole", 1, 0, 6),
+        "width": Field("whole", 0, 0, 200),
+    },
+    "hit": {
+        "name": Field("text", ""),
+        "to": Field("text", ""),
+        "drum": Field("text"),
+        "channel": Field("whole", 10, 1, 16),
+        "note": Field("whole", low=0, high=127),
+        "length_ms": Field("number", 50.0, 1.0, 2000.0),
+        "page": _PAGE,
+    },
+    "light": {
+        "name": Field("text"),
+        "to": Field("text", ""),
+        "shows": Field("text", choices=LIGHT_SHOWS),
+        "drum": Field("text", ""),
+        "mic": Field("text", ""),
+        "message": Field("text", "note", choices=("note", "cc")),
+        "channel": _CHANNEL,
+        "number": Field("whole", low=0, high=127),
+        "page": _PAGE,
+    },
+    "press": {
+        "name": Field("text"),
+        "on": Field("text", ""),
+        "message": Field("text", "cc", choices=("note", "cc", "program")),
+        "channel": _CHANNEL,
+        "number": Field("whole", low=0, high=127),
+        "command": Field("text", choices=PRESS_COMMANDS),
+        "value": Field("text", ""),
+    },
+}
+_SINGLE = ("surface", "osc_in")
+#: Largest ``number`` of each kind of message.
+_HIGHEST = {"cc": 127, "cc14": 31, "nrpn": 16383, "note": 127}
+
+
+def load_surface(path: Path | str) -> Surface:
+    """The surface described by a TOML file.
+
+    Raises ConfigError with every mistake in it: file, key, what is wrong, nearest right word.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        raise ConfigError(f"{path}: the surface profile cannot be read: {why}") from None
+    return parse_surface(text, str(path))
+
+
+def parse_surface(text: str, file: str) -> Surface:
+    """The surface described by TOML ``text``; ``file`` is named in messages."""
+    surface, problems = read_surface(text, file)
+    if problems or surface is None:
+        raise ConfigError(problems)
+    return surface
+
+
+def read_surface(text: str, file: str) -> tuple[Surface | None, list[str]]:
+    """The surface, None if it has mistakes, and the list of all of them."""
+    problems = Problems(file)
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        return None, [f"{file}: not a TOML file: {error}"]
+    tables = _read_tables(document, problems)
+    surface = None
+    if not problems.found:
+        surface = _build(tables, problems, file)
+    return (None if problems.found else surface), problems.found
+
+
+def _read_tables(document: Mapping[str, Any], problems: Problems) -> dict[str, list[Any]]:
+    """Every known table of the document as a list of checked values."""
+    tables: dict[str, list[Any]] = {name: [] for name in _FIELDS}
+    meanings = document.get("meaning", {})
+    tables["meaning"] = [_read_meanings(meanings, problems)]
+    for key, value in document.items():
+        if key == "meaning":
+            continue
+        if key not in _FIELDS:
+            problems.unknown("top level", "the table", key, [*_FIELDS, "meaning"])
+        elif key in _SINGLE:
+            tables[key].append(read_table(value, _FIELDS[key], f"[{key}]", problems))
+        elif not isinstance(value, list):
+            problems.add(f"[{key}]", f"is written with two brackets: [[{key}]]")
+        else:
+            for index, item in enumerate(value, 1):
+                name = item.get("name") if isinstance(item, Mapping) else None
+                where = f"[[{key}]] {name!r}" if isinstance(name, str) else f"[[{key}]] {index}"
+                tables[key].append(read_table(item, _FIELDS[key], where, problems))
+    if not tables["surface"]:
+        problems.add("[surface]", "is missing; it holds at least a name")
+    return tables
+
+
+def _read_meanings(table: object, problems: Problems) -> dict[str, int]:
+    fields = {meaning: Field("whole", None, 0, 127) for meaning in MEANINGS}
+    values = read_table(table, fields, "[meaning]", problems)
+    return {meaning: value for meaning, value in values.items() if value is not None}
+
+
+def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Surface:
+    head = tables["surface"][0]
+    osc = tuple(OscTarget(**values) for values in tables["osc"])
+    midi = tuple(MidiPort(**values) for values in tables["midi"])
+    _check_names(osc, midi, problems)
+    for target in osc:
+        _check_target(target, problems)
+    osc_in = OscIn(**tables["osc_in"][0]) if tables["osc_in"] else None
+    if osc_in is not None:
+        _check_osc_in(osc_in, problems)
+    sends = [port.name for port in midi if port.output]
+    hears = [port.name for port in midi if port.input]
+    controls = []
+    for values in tables["control"]:
+        outputs = [t.name for t in osc] if values["message"] == "osc" else sends
+        values = _default_output(values, "to", outputs, "control", problems)
+        controls.append(_control(values, problems))
+    hits, lights, presses = [], [], []
+    for values in tables["hit"]:
+        hits.append(HitNote(**_default_output(values, "to", sends, "hit", problems)))
+    for values in tables["light"]:
+        lights.append(Light(**_default_output(values, "to", sends, "light", problems)))
+    for values in tables["press"]:
+        presses.append(Press(**_default_output(values, "on", hears, "press", problems)))
+    for word in head["blink"]:
+        if word not in MEANINGS:
+            problems.unknown("[surface].blink", "the meaning", word, MEANINGS)
+    meanings = tables["meaning"][0]
+    if lights and "off" not in meanings:
+        problems.add("[meaning]", "lights need at least the value that means off")
+    return Surface(
+        name=head["name"],
+        about=head["about"],
+        osc=osc,
+        osc_in=osc_in,
+        midi=midi,
+        controls=tuple(control for control in controls if control is not None),
+        hits=tuple(hits),
+        lights=tuple(lights),
+        presses=tuple(presses),
+        meanings=meanings,
+        blink=head["blink"],
+        pages=head["pages"],
+        file=file,
+    )
+
+
+def _check_names(osc: Sequence[OscTarget], midi: Sequence[MidiPort], problems: Problems) -> None:
+    seen: set[str] = set()
+    for name in [*(target.name for target in osc), *(port.name for port in midi)]:
+        if name in seen:
+            problems.add(f"name {name!r}", "two outputs have this name")
+        seen.add(name)
+
+
+def _check_target(target: OscTarget, problems: Problems) -> None:
+    where = f"[[osc]] {target.name!r}"
+    if target.prefix:
+        try:
+            check_address(target.prefix)
+        except OscError as error:
+            problems.add(f"{where}.prefix", str(error))
+        if target.prefix.endswith("/"):
+            problems.add(f"{where}.prefix", "does not end with /")
+    for key, patterns in (("only", target.only), ("but_not", target.but_not)):
+        for pattern in patterns:
+            try:
+                check_address(pattern)
+                matches(pattern, "/")
+            except OscError as error:
+                problems.add(f"{where}.{key}", str(error))
+
+
+def _check_osc_in(osc_in: OscIn, problems: Problems) -> None:
+    for network in osc_in.allow:
+        try:
+            ipaddress.ip_network(network, strict=False)
+        except ValueError:
+            what = f"{network!r} is not an address or network such as 192.168.1.0/24"
+            problems.add("[osc_in].allow", what)
+    try:
+        loopback = ipaddress.ip_address(osc_in.host).is_loopback
+    except ValueError:
+        problems.add("[osc_in].host", f"{osc_in.host!r} is not an IP address of this computer")
+        return
+    if not loopback and not osc_in.allow:
+        what = "listening beyond this computer needs allow, the addresses commands may come from"
+        problems.add("[osc_in]", what)
+
+
+def _default_output(
+    values: dict[str, Any], key: str, outputs: Sequence[str], table: str, problems: Problems
+) -> dict[str, Any]:
+    """Fill in the only possible output where none is named; a wrong one is a problem."""
+    where = f"[[{table}]] {values.get('name') or values.get('drum')!r}"
+    if not values[key] and len(outputs) == 1:
+        return {**values, key: outputs[0]}
+    if values[key] not in outputs:
+        if values[key]:
+            problems.unknown(f"{where}.{key}", "the output", values[key], outputs)
+        else:
+            names = ", ".join(outputs) or "none is described in this profile"
+            problems.add(f"{where}.{key}", f"must name one of the outputs it can use: {names}")
+    return values
+
+
+def _control(values: dict[str, Any], problems: Problems) -> Control | None:
+    where = f"[[control]] {values['name']!r}"
+    before = len(problems.found)
+    quantity = BY_KEY[values.pop("shows")]
+    span = values.pop("range")
+    curve: Curve = values.pop("curve")
+    invert = values.pop("invert")
+    message = values["message"]
+    for key, needed in (("drum", ("drum", "bleed")), ("mic", ("mic", "bleed"))):
+        if quantity.subject in needed and not values[key]:
+            problems.add(where, f"{quantity.key} needs {key} = a {key} of the kit")
+    if values["number"] > _HIGHEST.get(message, 16383):
+        problems.add(f"{where}.number", f"must be at most {_HIGHEST[message]} for {message}")
+    if message == "osc":
+        try:
+            check_address(values["address"])
+        except OscError as error:
+            problems.add(f"{where}.address", str(error))
+    as_text = message == "text" or (message == "osc" and values["type"] == "s")
+    if quantity.type == "s" and not as_text:
+        problems.add(f"{where}.message", f"{quantity.key} is text; only a display can show it")
+    scale = None if as_text else _scale(quantity, span, curve, invert, where, problems)
+    if len(problems.found) > before:
+        return None
+    return Control(quantity=quantity, scale=scale, **values)
+
+
+def _scale(
+    quantity: Quantity,
+    span: tuple[float, float] | None,
+    curve: Curve,
+    invert: bool,
+    where: str,
+    problems: Problems,
+) -> Scale | None:
+    if span is None:
+        if quantity.low is None or quantity.high is None:
+            problems.add(where, f"{quantity.key} needs range = [low, high] in {quantity.unit}")
+            return None
+        span = (quantity.low, quantity.high)
+    low, high = span
+    if low > high:
+        problems.add(f"{where}.range", "goes from low to high; use invert = true to turn it round")
+    elif curve == "log" and low <= 0:
+        problems.add(f"{where}.curve", "log needs a range above 0")
+    return Scale(low, high, curve, invert)
