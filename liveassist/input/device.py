@@ -1,0 +1,351 @@
+"""Live audio: which inputs there are, and one of them as a source of blocks.
+
+The audio library lives in a child process that may be killed at any moment (`capture_child`);
+this side reads the shared ring, counts what was lost, and starts the child anew after any fault.
+Nothing here runs in a thread of its own: `DeviceSource.read` does the supervision.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from liveassist.errors import DeviceError
+from liveassist.input.blockring import BlockRing
+from liveassist.input.childproc import CaptureProcess
+from liveassist.input.devicelist import InputDevice, choose_input
+from liveassist.input.lossclock import LossClock, Release
+from liveassist.model import Block, Kit
+
+SourceState = Literal["closed", "starting", "running", "recovering"]
+
+#: How long the first opening may take, seconds: PortAudio asks every sound system in turn.
+START_TIMEOUT_S = 10.0
+#: How long a later opening may take, seconds. Patient on purpose: an opening that hangs in a
+#: stalled audio server goes through when the server is back, while every killed one leaves it
+#: a dead client to clean up first.
+RESTART_TIMEOUT_S = 6.0
+#: Pause between attempts to open a device that is away, seconds.
+RETRY_S = 0.5
+#: No callback for so long, and for so many blocks, is a stall: it is shown.
+STALL_S = 0.4
+STALL_BLOCKS = 8
+#: A stall that lasts so much longer, seconds, ends the child. A server that was only busy goes on
+#: with the old child at once; a new one would have to wait for it as well.
+STALL_PATIENCE_S = 1.6
+#: Audio the ring holds, seconds at 48 kHz, and the memory it may take at most, bytes. Analysis
+#: may pause for three quarters of it before audio is lost.
+RING_S = 8.0
+RING_BYTES = 64 << 20
+#: Longest block `DeviceSource.read` returns, frames; what waits beyond comes with the next call.
+LONGEST_BLOCK = 4096
+
+
+def list_inputs(timeout_s: float = START_TIMEOUT_S) -> list[InputDevice]:
+    """Every audio input the system offers, in the audio library's order.
+
+    The question is asked in a child process, because an audio server that hangs would take the
+    asker with it. Raises `DeviceError` where PortAudio is missing or does not answer.
+    """
+    child = CaptureProcess({"do": "list"})
+    try:
+        message = _first_message(child, time.monotonic() + timeout_s)
+    finally:
+        child.kill()
+    if message["what"] == "error":
+        raise DeviceError(message["sentence"])
+    return [InputDevice(**row) for row in message["devices"]]
+
+
+def find_input(wanted: str | int | None) -> InputDevice:
+    """The audio input meant by a number, a name, a part of a name, or None for the default.
+
+    Raises `DeviceError` with the nearest match and the list of inputs where nothing fits.
+    """
+    return choose_input(list_inputs(), wanted)
+
+
+def _first_message(child: CaptureProcess, deadline_s: float) -> dict[str, Any]:
+    while not child.messages:
+        left_s = deadline_s - time.monotonic()
+        if child.ended:
+            said = f" It said: {child.chatter[-1]}" if child.chatter else ""
+            raise DeviceError(f"The audio system failed when asked for its inputs.{said}")
+        if left_s <= 0:
+            raise DeviceError(
+                "The audio system does not answer; restart the audio server, then try again."
+            )
+        child.wait(left_s)
+    return child.messages.popleft()
+
+
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """Frames of the ring that may be read, and how many samples are missing before them."""
+
+    first_frame: int
+    end_frame: int
+    lost_samples: int
+
+
+class DeviceSource:
+    """One audio input as blocks of the kit's microphones. Not for use from several threads.
+
+    ``device``: number, name or part of a name; None for the system's default input.
+    ``sample_rate_hz`` None: what the device runs at. ``block_frames`` None: what it likes.
+    ``clock``: a monotonic clock in seconds, for supervision only; audio carries its own times.
+    """
+
+    def __init__(
+        self,
+        kit: Kit,
+        device: str | int | None = None,
+        sample_rate_hz: int | None = None,
+        block_frames: int | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._kit = kit
+        self._wanted: str | int | None = device
+        self._rate_wanted = sample_rate_hz
+        self._block_frames = block_frames
+        self._clock = clock
+        self._columns = [mic.channel - 1 for mic in kit.mics]
+        self._channels = max(self._columns) + 1
+        self._child: CaptureProcess | None = None
+        self._ring: BlockRing | None = None
+        self._loss: LossClock | None = None
+        self._ready: deque[_Ready] = deque()
+        self._released = 0  # frames of the ring given free by the loss clock
+        self._position = 0  # index of the next sample delivered
+        self._overrun = 0  # samples lost since the last block because reading was too slow
+        self._deadline_s = 0.0
+        self._retry_s: float | None = None
+        self._told_error: str | None = None
+        self._child_runs = False
+        self.state: SourceState = "closed"
+        self.note = ""
+        self.device: InputDevice | None = None
+        self.sample_rate_hz = 0
+        self.started_at_s: float | None = None
+        self.lost_samples = 0
+        self.restarts = 0
+        self.overflow_flags = 0
+
+    # --- starting ----------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Open the device and wait until it runs.
+
+        Raises `DeviceError`: no such device, fewer channels than the profile names, a rate it
+        cannot run at, held by another programme, no PortAudio, no answer.
+        """
+        if self.state != "closed":
+            raise RuntimeError("the device source is already started")
+        # Sized before the rate is known: half as long at 96 kHz is still enough.
+        frames = min(round(RING_S * 48_000), RING_BYTES // (4 * self._channels))
+        self._ring = BlockRing.create(self._channels, frames)
+        try:
+            self._spawn(START_TIMEOUT_S)
+            while self.device is None:
+                self._supervise(self._deadline_s - self._clock())
+                if self._child is None:
+                    raise DeviceError(self.note)
+        except BaseException:
+            self.close()
+            raise
+
+    def _spawn(self, timeout_s: float) -> None:
+        assert self._ring is not None
+        self._told_error = None
+        self._child_runs = False
+        self._child = CaptureProcess(
+            {
+                "do": "capture",
+                "device": self._wanted,
+                "channels": self._channels,
+                "because": self._because(),
+                "sample_rate_hz": self.sample_rate_hz or self._rate_wanted,
+                "block_frames": self._block_frames,
+                "ring": self._ring.handle,
+                "ring_frames": self._ring.capacity_frames,
+            },
+            self._ring.fd,
+        )
+        self._deadline_s = self._clock() + timeout_s
+        self._retry_s = None
+        if self.device is None:
+            self.state = "starting"
+
+    def _because(self) -> str:
+        mic = max(self._kit.mics, key=lambda mic: mic.channel)
+        return f'microphone "{mic.name}" of kit "{self._kit.name}"'
+
+    # --- reading -----------------------------------------------------------------------
+
+    def read(self, timeout_s: float) -> Block | None:
+        """The next block, shape (frames, microphones), or None if ``timeout_s`` passed first.
+
+        None is also what comes while the device is away; `state` and `note` say so. The first
+        block after a loss carries its size in ``lost_samples``.
+        """
+        if self.state == "closed":
+            raise RuntimeError("the device source is not started")
+        deadline_s = self._clock() + timeout_s
+        while True:
+            block = self._next_block()
+            if block is not None:
+                return block
+            left_s = deadline_s - self._clock()
+            if left_s < 0:
+                return None
+            self._supervise(left_s)
+
+    def _next_block(self) -> Block | None:
+        assert self._ring is not None
+        while self._ready:
+            item = self._ready[0]
+            oldest = self._ring.oldest_safe_frame()
+            if item.first_frame < oldest:
+                self._skip_to(oldest)
+                continue
+            frames = min(item.end_frame - item.first_frame, LONGEST_BLOCK)
+            audio = np.empty((frames, self._channels), dtype=np.float32)
+            if not self._ring.read_into(audio.data.cast("B"), item.first_frame, frames):
+                continue
+            self._drop_front(frames)
+            return self._block(audio, item.lost_samples)
+        return None
+
+    def _skip_to(self, oldest: int) -> None:
+        """Give up what the writer may have overwritten; every frame of it counts as lost."""
+        while self._ready and self._ready[0].first_frame < oldest:
+            item = self._ready[0]
+            frames = min(item.end_frame, oldest) - item.first_frame
+            self._overrun += frames + item.lost_samples
+            self._drop_front(frames)
+
+    def _drop_front(self, frames: int) -> None:
+        item = self._ready.popleft()
+        first = item.first_frame + frames
+        if first < item.end_frame:
+            self._ready.appendleft(_Ready(first, item.end_frame, 0))
+
+    def _block(self, audio: np.ndarray[Any, Any], lost: int) -> Block:
+        lost += self._overrun
+        self._overrun = 0
+        self.lost_samples += lost
+        self._position += lost
+        first = self._position
+        self._position += len(audio)
+        return Block(first, np.ascontiguousarray(audio[:, self._columns]), lost)
+
+    # --- supervision -------------------------------------------------------------------
+
+    def _supervise(self, timeout_s: float) -> None:
+        """Hear the child, or act on its silence or end; waits at most ``timeout_s``."""
+        now_s = self._clock()
+        child = self._child
+        if child is None:
+            assert self._retry_s is not None
+            if now_s < self._retry_s:
+                self._pause(min(timeout_s, self._retry_s - now_s))
+                return
+            self._spawn(RESTART_TIMEOUT_S)
+            return
+        child.wait(min(timeout_s, max(0.0, self._deadline_s - now_s)))
+        self._take_messages(child)
+        self._take_records(child)
+        if child.ended:
+            self._lose(self._told_error or "The audio input stopped by itself.")
+        elif self._clock() >= self._deadline_s:
+            self._stalled()
+
+    def _stalled(self) -> None:
+        why = "The audio input gives no sound; its server or driver does not answer."
+        if self.state == "running":
+            self.state = "recovering"
+            self.note = why
+            self._deadline_s = self._clock() + STALL_PATIENCE_S
+        else:
+            self._lose(why)
+
+    def _pause(self, seconds: float) -> None:
+        time.sleep(max(0.0, seconds))
+
+    def _take_messages(self, child: CaptureProcess) -> None:
+        while child.messages:
+            message = child.messages.popleft()
+            if message["what"] == "error":
+                self._told_error = message["sentence"]
+            elif message["what"] == "running":
+                self._opened(message)
+
+    def _opened(self, message: dict[str, Any]) -> None:
+        device = InputDevice(**message["device"])
+        rate_hz = int(message["sample_rate_hz"])
+        if self._loss is None:
+            self.sample_rate_hz = rate_hz
+            self._loss = LossClock(rate_hz)
+        else:
+            self.restarts += 1
+            self._release(self._loss.restart())
+        self.device = device
+        self._child_runs = True
+        # Numbers shift when devices come and go; after a fault the same name is looked for.
+        self._wanted = device.title
+        self._deadline_s = self._clock() + STALL_S + STALL_PATIENCE_S
+
+    def _take_records(self, child: CaptureProcess) -> None:
+        if self._loss is None or not self._child_runs or not child.records:
+            return
+        last_frames = 0
+        while child.records:
+            end_frame, time_ns, flag = child.records.popleft()
+            self.overflow_flags += flag
+            if self.started_at_s is None:
+                # The wall clock at the first sample of the first block.
+                age_s = time.monotonic() - time_ns * 1e-9
+                self.started_at_s = time.time() - age_s - end_frame / self.sample_rate_hz
+            last_frames = end_frame - self._released
+            self._release(self._loss.arrive(end_frame, time_ns * 1e-9))
+        self.state = "running"
+        self.note = ""
+        stall_s = max(STALL_S, STALL_BLOCKS * last_frames / self.sample_rate_hz)
+        self._deadline_s = self._clock() + stall_s
+
+    def _release(self, releases: list[Release]) -> None:
+        for release in releases:
+            first, lost = self._released, release.lost_samples
+            if release.end_frame <= first:
+                continue
+            if not lost and self._ready and self._ready[-1].end_frame == first:
+                before = self._ready.pop()
+                first, lost = before.first_frame, before.lost_samples
+            self._ready.append(_Ready(first, release.end_frame, lost))
+            self._released = release.end_frame
+
+    def _lose(self, why: str) -> None:
+        """The child is of no more use: end it, and plan the next attempt."""
+        assert self._child is not None
+        self._child.kill()
+        self._child = None
+        self.state = "recovering"
+        self.note = why
+        self._retry_s = self._clock() + (RETRY_S if self._told_error else 0.0)
+
+    # --- ending ------------------------------------------------------------------------
+
+    def close(self) -> None:
+        """Let go of the device. May be called twice, and at any moment."""
+        if self._child is not None:
+            self._child.kill()
+            self._child = None
+        if self._ring is not None:
+            self._ring.close()
+            self._ring = None
+        self.state = "closed"
