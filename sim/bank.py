@@ -1,0 +1,233 @@
+"""Hits as every microphone hears them, rendered once and kept.
+
+A hit is looked up by instrument, articulation, level step, variant and state of the kit. The
+level is rounded to a step and made exact with a gain, so that a session needs some hundred
+renderings and mixes them at the cost of one addition a sample.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.fft import irfft, next_fast_len, rfft
+
+from .cymbal import CymbalSpec, bands, duration_s, strike_cymbal
+from .drum import DrumSpec, DrumState, Emission, Signal, Strike, strike_drum, tune, view
+from .geometry import unit
+from .kit import Instrument, Kit
+from .room import LEAD_SAMPLES, path_response
+
+#: Level steps of the bank, dB; within a step only the gain differs.
+LEVEL_STEP_DB = 1.5
+#: Strike variants per level step and instrument.
+VARIANTS = 5
+#: Span from the onset in which truth peaks are taken, s.
+PEAK_SPAN_S = 0.040
+#: Renderings kept in memory, bytes; the oldest are dropped and rendered again when needed.
+CACHE_BYTES = 400_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class HitKey:
+    """One rendering. ``sink_m``: how far each microphone has sunk, by column, if any has."""
+
+    instrument: str
+    articulation: str
+    level_step: int
+    variant: int
+    state: DrumState
+    sink_m: tuple[float, ...] = ()
+
+    @property
+    def level_db(self) -> float:
+        """Level the rendering was struck at."""
+        return self.level_step * LEVEL_STEP_DB
+
+
+@dataclass(frozen=True, slots=True)
+class HitFacts:
+    """What the truth needs of a rendering: ``onset``: sample of a tenth of the peak, counted from
+    the stroke; ``peak``: (microphones,) over the 40 ms from there."""
+
+    onset: int
+    peak: npt.NDArray[np.float64]
+
+
+def nearest_step(level_db: float) -> int:
+    """Level step nearest to a level."""
+    return round(level_db / LEVEL_STEP_DB)
+
+
+class Bank:
+    """Renders hits of one kit on demand. ``family`` separates pools of variants: a soundcheck
+    and a session of one kit are struck by different strokes."""
+
+    def __init__(self, kit: Kit, sample_rate_hz: int, family: int) -> None:
+        self.kit = kit
+        self.rate = sample_rate_hz
+        self.family = family
+        self._audio: OrderedDict[HitKey, Signal] = OrderedDict()
+        self._bytes = 0
+        self._facts: dict[HitKey, HitFacts] = {}
+        self._paths: dict[tuple[str, str, int, tuple[float, ...]], npt.NDArray[np.complex64]] = {}
+        self._carriers: dict[tuple[str, int, int], Signal] = {}
+        self._scale: dict[str, float] = {}
+        self.rendered = 0
+        self.gain = np.ones(len(kit.mics), dtype=np.float32)
+        self.gain = self._set_gains()
+
+    # --- public ---
+
+    def audio(self, key: HitKey) -> Signal:
+        """The hit in every microphone, shape (samples, microphones); zero time at LEAD_SAMPLES."""
+        found = self._audio.get(key)
+        if found is not None:
+            self._audio.move_to_end(key)
+            return found
+        out = self._render(key) * self.gain[None]
+        out = np.ascontiguousarray(out, dtype=np.float32)
+        self.rendered += 1
+        self._audio[key] = out
+        self._bytes += out.nbytes
+        while self._bytes > CACHE_BYTES and len(self._audio) > 1:
+            _, old = self._audio.popitem(last=False)
+            self._bytes -= old.nbytes
+        if key not in self._facts:
+            self._facts[key] = self._measure(key, out)
+        return out
+
+    def facts(self, key: HitKey) -> HitFacts:
+        """Onset and peaks of the hit alone, before anything that goes wrong in a preamp."""
+        if key not in self._facts:
+            self.audio(key)
+        return self._facts[key]
+
+    # --- inside ---
+
+    def _measure(self, key: HitKey, audio: Signal) -> HitFacts:
+        size = np.abs(audio)
+        own = self.kit.instrument(key.instrument).own
+        columns = [self.kit.mic_index(own)] if own else list(range(size.shape[1]))
+        onset = min(int(np.argmax(size[:, c] >= 0.1 * size[:, c].max())) for c in columns)
+        stop = onset + int(PEAK_SPAN_S * self.rate)
+        return HitFacts(onset - LEAD_SAMPLES, size[onset:stop].max(axis=0).astype(np.float64))
+
+    def _set_gains(self) -> Signal:
+        gains = np.ones(len(self.kit.mics), dtype=np.float32)
+        peaks: dict[str, npt.NDArray[np.float64]] = {}
+        for index, mic in enumerate(self.kit.mics):
+            gains[index] = 10 ** (mic.gain_db / 20)
+            if mic.peak_of is not None:
+                if mic.peak_of not in peaks:
+                    sizes = []
+                    for variant in range(2):
+                        key = HitKey(mic.peak_of, "hit", 0, variant, DrumState())
+                        sizes.append(np.abs(self._render(key)).max(axis=0))
+                    peaks[mic.peak_of] = np.mean(sizes, axis=0)
+                gains[index] = 10 ** (mic.peak_dbfs / 20) / peaks[mic.peak_of][index]
+        return gains
+
+    def _mics(self, sink: tuple[float, ...]) -> npt.NDArray[np.float64]:
+        places = np.array([mic.position_m for mic in self.kit.mics])
+        if sink:
+            places[:, 2] -= np.asarray(sink)
+        return places
+
+    def _emissions(self, key: HitKey, instrument: Instrument) -> list[Emission]:
+        index = self.kit.instruments.index(instrument)
+        # One pool a pitch-independent set of strokes: the same stroke at another tuning is kin.
+        seed = (self.kit.seed, index, self.family, key.variant, key.level_step + 1000)
+        strike = Strike(key.level_db, key.articulation, seed)
+        spec = instrument.sound
+        if isinstance(spec, CymbalSpec):
+            count = next_fast_len(int(duration_s(spec, key.state, key.articulation) * self.rate))
+            count += count % 2
+            tag = (instrument.name, key.variant, count)
+            if tag not in self._carriers:
+                pool = (self.kit.seed, index, self.family, key.variant)
+                self._carriers[tag] = bands(
+                    spec, self.kit.seed * 97 + index, pool, count, self.rate
+                )
+            return strike_cymbal(spec, key.state, strike, self._carriers[tag], self.rate)
+        return self._drum(spec, instrument, strike, key)
+
+    def _drum(
+        self, spec: DrumSpec, instrument: Instrument, strike: Strike, key: HitKey
+    ) -> list[Emission]:
+        axis = unit(instrument.axis)
+        top = np.asarray(instrument.position_m)
+        under = top - axis * spec.depth_m
+        mics = np.vstack([self._mics(key.sink_m), (top + axis)[None]])
+        table = tune(spec, key.state).table
+        views = (view(spec, top, axis, mics, table), view(spec, under, -axis, mics, table))
+        if instrument.name not in self._scale:
+            plain = Strike(0.0, "hit", (self.kit.seed, 0))
+            parts = strike_drum(spec, DrumState(wires=False), plain, *views, self.rate)
+            peak = float(np.abs(parts[0].signals[-1]).max())
+            self._scale[instrument.name] = 1.0 / peak
+        scale = self._scale[instrument.name]
+        # Head motion is scaled so that the batter peaks at 1 at 1 m; click and wires are
+        # relative to that already, so only heads take the factor.
+        return strike_drum(spec, key.state, strike, *views, self.rate, scale)
+
+    def _render(self, key: HitKey) -> Signal:
+        instrument = self.kit.instrument(key.instrument)
+        emissions = self._emissions(key, instrument)
+        mics = len(self.kit.mics)
+        longest = max(item.signals.shape[1] for item in emissions)
+        first_path = self._path_length()
+        size = next_fast_len(longest + first_path, real=True)
+        total = np.zeros((mics, size // 2 + 1), dtype=np.complex64)
+        for item in emissions:
+            signals = item.signals[:mics] if item.signals.shape[0] > 1 else item.signals
+            total += rfft(signals, size, axis=1) * self._path(instrument, item.place, size, key)
+        out = irfft(total, size, axis=1)
+        out *= np.float32(10 ** (instrument.sound.loudness_db / 20))
+        return np.asarray(_trimmed(out).T, dtype=np.float32)
+
+    def _path_length(self) -> int:
+        return LEAD_SAMPLES + int((0.06 + 1.17 * self.kit.room.t60_s) * self.rate)
+
+    def _path(
+        self, instrument: Instrument, place: str, size: int, key: HitKey
+    ) -> npt.NDArray[np.complex64]:
+        tag = (instrument.name, place, size, key.sink_m)
+        if tag not in self._paths:
+            source, radius = _source(instrument, place)
+            rows = []
+            for index, mic in enumerate(self.kit.mics):
+                sink = key.sink_m[index] if key.sink_m else 0.0
+                number = self.kit.instruments.index(instrument)
+                rng = np.random.default_rng([self.kit.seed, number, index, len(place)])
+                rows.append(
+                    path_response(
+                        source, mic.capsule(sink), self.kit.room, self.rate, rng, radius
+                    ).astype(np.float32)
+                )
+            self._paths[tag] = rfft(np.array(rows), size, axis=1).astype(np.complex64)
+        return self._paths[tag]
+
+
+def _source(instrument: Instrument, place: str) -> tuple[npt.NDArray[np.float64], float]:
+    """Position and radius of one of an instrument's sources."""
+    axis = unit(instrument.axis)
+    top = np.asarray(instrument.position_m)
+    spec = instrument.sound
+    if isinstance(spec, CymbalSpec):
+        side = np.array([0.0, spec.radius_m * 0.6, 0.0])
+        return (top - side if place == "batter" else top + side), spec.radius_m * 0.6
+    if place == "batter":
+        return top, spec.radius_m
+    if place == "under":
+        return top - axis * spec.depth_m, spec.radius_m
+    return top, 0.03
+
+
+def _trimmed(audio: Signal) -> Signal:
+    """Without the end that lies 90 dB below the loudest sample."""
+    size = np.abs(audio).max(axis=0)
+    loud = np.flatnonzero(size > size.max() * 10 ** (-90 / 20))
+    return audio[:, : int(loud[-1]) + 1] if loud.size else audio[:, :1]

@@ -1,0 +1,393 @@
+"""One strike on a drum, as the sound it sends out: heads, wires, contact click.
+
+A drum is three sources: the batter head, the resonant head with its wires, and the point that is
+struck. Each gives one signal per microphone, because near a head the modes with nodal diameters
+are heard as the head moves under the microphone, while far away mostly the axisymmetric ones
+remain; the path to the microphone (see room) does the rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import brentq
+from scipy.signal import butter, lfilter, oaconvolve, sosfilt
+from scipy.special import factorial2, jv
+
+from . import modes
+from .geometry import Vector, spread_of
+
+FloatArray = npt.NDArray[np.float64]
+Signal = npt.NDArray[np.float32]
+Place = Literal["batter", "under", "strike"]
+
+#: Modes with a Bessel zero above this are left to the contact click and the wires.
+_HIGHEST_ZERO = 19.0
+#: Quietest mode kept, relative to the loudest one at any microphone.
+_KEEP = 10 ** (-65 / 20)
+
+
+@dataclass(frozen=True, slots=True)
+class DrumSpec:
+    """What a drum is made of. Lengths in inches where drums are sold in inches.
+
+    ``note_hz``: the lowest mode; ``resonant_ratio``: stretch of the resonant head's fundamental
+    over the batter's; ``seal``: 1 for an airtight shell, 0 for an open one; ``t60_s``: decay of
+    the axisymmetric modes at the note, ``ring_t60_s`` of those with nodal diameters;
+    ``slope``: how much faster decay gets per octave; ``contact_ms``: stick or beater contact at
+    full force; ``click_db`` and ``click_hz``: contact noise; ``wires_db``: snare wires, None for
+    off; ``strike_radius``: 0 centre, 1 rim; ``full_stroke_mm``: head displacement at full force
+    (pitch glide); ``loudness_db``: peak at 1 m on axis at full force, 0 = reference.
+    """
+
+    diameter_in: float = 14.0
+    depth_in: float = 5.5
+    note_hz: float = 185.0
+    resonant_ratio: float = 1.5
+    head_mm: float = 0.254
+    seal: float = 0.6
+    t60_s: float = 0.25
+    ring_t60_s: float = 0.5
+    slope: float = 0.6
+    contact_ms: float = 1.2
+    click_db: float = -22.0
+    click_hz: float = 3000.0
+    wires_db: float | None = None
+    strike_radius: float = 0.2
+    full_stroke_mm: float = 1.2
+    lugs: int = 8
+    uneven: float = 0.01
+    loudness_db: float = 0.0
+    soft_db: float = 0.0
+
+    @property
+    def radius_m(self) -> float:
+        """Radius of the head."""
+        return self.diameter_in * 0.0254 / 2
+
+    @property
+    def depth_m(self) -> float:
+        """Distance between the heads."""
+        return self.depth_in * 0.0254
+
+    @property
+    def density_kg_m2(self) -> float:
+        """Mass of the head per area."""
+        return self.head_mm * 1e-3 * modes.PET_DENSITY
+
+
+@dataclass(frozen=True, slots=True)
+class DrumState:
+    """What may change during a session. ``lug_tension``: relative, one a lug, empty for as
+    built; ``ring``: factor on all decay times; ``wires``: whether they are engaged."""
+
+    cents: float = 0.0
+    lug_tension: tuple[float, ...] = ()
+    ring: float = 1.0
+    wires: bool = True
+    openness: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Strike:
+    """How the drum is struck. ``level_db``: 0 is full force. ``seed`` picks the small things."""
+
+    level_db: float
+    articulation: str = "hit"
+    seed: tuple[int, ...] = (0,)
+
+
+@dataclass(frozen=True, slots=True)
+class Emission:
+    """Sound sent out from one place. ``signals``: (microphones, samples), or (1, samples) where
+    all microphones see the same."""
+
+    place: Place
+    signals: Signal
+
+
+@dataclass(frozen=True)
+class Tuned:
+    """Frequencies of a drum in one state: the outcome of tension, air and uneven lugs."""
+
+    table: modes.ModeTable
+    low_hz: float
+    high_hz: float
+    mixing: float
+    mode_hz: FloatArray
+    split: FloatArray
+    turn: FloatArray
+    tension_n_per_m: float
+
+
+@dataclass(frozen=True)
+class MicView:
+    """Weights of modes at microphones: ``cosine``/``sine`` of shape (microphones, modes)."""
+
+    cosine: FloatArray
+    sine: FloatArray
+    axisymmetric: FloatArray = field(repr=False)
+
+
+def tune(spec: DrumSpec, state: DrumState) -> Tuned:
+    """Find the head tension that puts the lowest mode at the note, then every other mode."""
+    table = modes.mode_table(_HIGHEST_ZERO)
+    spring = spec.seal * modes.air_spring(spec.density_kg_m2, spec.depth_m)
+
+    def low(batter_hz: float) -> float:
+        pair = modes.coupled_pair(batter_hz, batter_hz * spec.resonant_ratio, spring, spring)
+        return pair[0] - spec.note_hz
+
+    batter_hz = float(brentq(low, 1.0, spec.note_hz * 4.0))
+    tensions = np.ones(spec.lugs)
+    angles = 2 * np.pi * np.arange(spec.lugs) / spec.lugs
+    tensions += spec.uneven * np.cos(2 * angles)
+    if state.lug_tension:
+        tensions *= np.asarray(state.lug_tension)
+    batter_hz *= float(np.sqrt(tensions.mean())) * 2 ** (state.cents / 1200)
+    resonant_hz = float(brentq(low, 1.0, spec.note_hz * 4.0)) * spec.resonant_ratio
+    lowest, highest, mixing = modes.coupled_pair(batter_hz, resonant_hz, spring, spring)
+    # In vacuo fundamental from the loaded one, then every mode with its own air load.
+    load = modes.air_mass_factor(table.zero, spec.radius_m, spec.density_kg_m2)
+    mode_hz = batter_hz / load[0] * table.zero / modes.J01 * load
+    split = np.ones((2, table.zero.size))
+    turn = np.zeros(table.zero.size)
+    for index, m in enumerate(table.m):
+        if m > 0:
+            _, size, angle = modes.lug_harmonics(tensions, 2 * int(m))
+            split[:, index] = modes.split_factors(size)
+            turn[index] = angle
+    speed = 2 * np.pi * spec.radius_m * batter_hz / modes.J01
+    return Tuned(
+        table, lowest, highest, mixing, mode_hz, split, turn, speed**2 * spec.density_kg_m2
+    )
+
+
+def view(
+    spec: DrumSpec, centre: Vector, axis: Vector, mics: FloatArray, table: modes.ModeTable
+) -> MicView:
+    """How strongly each microphone (rows of ``mics``, metres) hears each mode of one head.
+
+    Axisymmetric modes radiate as their volume displacement. All modes have a near field
+    ``shape(foot) * exp(-k h) / k``, the evanescent field of a bending wave slower than sound
+    (own derivation); far away, those with nodal diameters keep a small multipole part.
+    Weights are relative to the 1/r law that the path applies.
+    """
+    radius = spec.radius_m
+    wave = table.zero / radius
+    rows = [spread_of(mic, centre, axis) for mic in mics]
+    cosine = np.zeros((len(rows), table.zero.size))
+    sine = np.zeros_like(cosine)
+    volume = radius**2 * jv(1, table.zero) / table.zero
+    axisymmetric = table.m == 0
+    far_factor = 0.35 / factorial2(2 * table.m + 1)
+    turning = 2 * np.pi * 60.0 * table.zero / modes.J01 * radius / 343.0
+    multipole = radius**2 / table.zero * far_factor * np.minimum(turning, 1.0) ** table.m
+    for index, (height, lateral, angle) in enumerate(rows):
+        distance = float(np.hypot(height, lateral))
+        soft = float(np.hypot(distance, radius / 2))
+        foot = min(lateral / radius, 0.97)
+        overhang = max(lateral - radius, 0.0)
+        reach = np.exp(-wave * (abs(height) + overhang)) / wave * soft
+        inside = height < 0 and -height < spec.depth_m and lateral < radius
+        side = 1.0 if height >= 0 else (-1.0 if inside else -0.35)
+        shape_cos, shape_sin = modes.mode_shape(table, foot, angle)
+        far_cos = np.where(axisymmetric, volume, multipole * np.cos(table.m * angle))
+        far_sin = np.where(axisymmetric, 0.0, multipole * np.sin(table.m * angle))
+        keep = np.where(axisymmetric & (table.n == 1), 0.0, 1.0)
+        cosine[index] = side * (far_cos + keep * reach * shape_cos)
+        sine[index] = side * (far_sin + keep * reach * shape_sin)
+    return MicView(cosine, sine, axisymmetric)
+
+
+def contact_pulse(contact_ms: float, sample_rate_hz: int) -> FloatArray:
+    """Force of stick or beater over time: a raised cosine of unit area."""
+    count = max(3, round(contact_ms * 1e-3 * sample_rate_hz))
+    pulse = 1.0 - np.cos(2 * np.pi * (np.arange(count) + 0.5) / count)
+    return np.asarray(pulse / pulse.sum())
+
+
+def warped_time(
+    spec: DrumSpec, tuned: Tuned, state: DrumState, level_db: float, count: int, rate: int
+) -> FloatArray:
+    """Seconds of resting-pitch time passed at each sample: the pitch glide of a stretched head."""
+    time = np.arange(count) / rate
+    stroke = spec.full_stroke_mm * 1e-3 * 10 ** (level_db / 20)
+    fade = np.exp(-np.log(1000.0) / (spec.t60_s * state.ring) * time)
+    rise = modes.tension_rise(
+        stroke * fade, spec.radius_m, tuned.tension_n_per_m, spec.head_mm * 1e-3
+    )
+    return np.asarray(np.cumsum(modes.glide_ratio(rise)) / rate)
+
+
+def oscillators(
+    frequency_hz: FloatArray, t60_s: FloatArray, clock_s: FloatArray, rate: int
+) -> Signal:
+    """Damped sines, shape (modes, samples), each from zero at the first sample."""
+    out = np.zeros((frequency_hz.size, clock_s.size), dtype=np.float32)
+    time = (np.arange(clock_s.size) / rate).astype(np.float32)
+    for row, frequency, t60 in zip(out, frequency_hz, t60_s, strict=True):
+        stop = min(clock_s.size, int(1.4 * t60 * rate) + 1)
+        cycles = frequency * clock_s[:stop]
+        phase = ((cycles - np.floor(cycles)) * (2 * np.pi)).astype(np.float32)
+        np.sin(phase, out=row[:stop])
+        row[:stop] *= np.exp(np.float32(-np.log(1000.0) / t60) * time[:stop])
+    return out
+
+
+def _decay(spec: DrumSpec, state: DrumState, tuned: Tuned, hz: FloatArray) -> FloatArray:
+    """T60 of each mode: longer for modes with diameters, falling with frequency."""
+    base = np.where(tuned.table.m == 0, spec.t60_s, spec.ring_t60_s) * state.ring
+    octaves = np.maximum(np.log2(hz / tuned.low_hz), 0.0)
+    return np.asarray(base / (1.0 + spec.slope * octaves**1.3))
+
+
+def strike_drum(
+    spec: DrumSpec,
+    state: DrumState,
+    strike: Strike,
+    batter_view: MicView,
+    under_view: MicView,
+    sample_rate_hz: int,
+    scale: float = 1.0,
+) -> list[Emission]:
+    """Everything a strike sends out. ``scale``: factor on head motion that brings a full stroke
+    to 1 at 1 m (click and wires are relative to that)."""
+    rng = np.random.default_rng([*strike.seed, 17])
+    if strike.articulation == "rim_click":
+        return rim_click(strike, rng, sample_rate_hz)
+    tuned = tune(spec, state)
+    rate = sample_rate_hz
+    count = int(1.25 * max(spec.t60_s, spec.ring_t60_s) * min(state.ring, 2.0) * rate)
+    force = 10 ** (strike.level_db / 20)
+    radius = float(np.clip(spec.strike_radius + 0.05 * rng.standard_normal(), 0.0, 0.9))
+    angle = rng.uniform(-0.4, 0.4)
+    contact = spec.contact_ms * (1 + 0.06 * rng.standard_normal()) * force**-0.12
+    pulse = contact_pulse(contact, rate)
+    clock = warped_time(spec, tuned, state, strike.level_db, count, rate)
+    heads = _head_signals(spec, state, tuned, (radius, angle), batter_view, under_view, clock, rate)
+    batter, under, drive = heads
+    batter = _convolve(batter * np.float32(force * scale), pulse)
+    under = _convolve(under * np.float32(force * scale), pulse)
+    emissions = [Emission("batter", batter)]
+    if spec.wires_db is not None and state.wires:
+        moving = np.convolve(drive, pulse)[:count]
+        moving /= np.abs(moving).max()
+        under = under + wires(moving * force, spec.wires_db, rng, rate)
+    emissions.append(Emission("under", under))
+    emissions.append(Emission("strike", click(spec, force, contact, rng, rate)))
+    return emissions
+
+
+def _convolve(signals: Signal, pulse: FloatArray) -> Signal:
+    count = signals.shape[1]
+    out = oaconvolve(signals, pulse[None].astype(np.float32), axes=1)[:, :count]
+    return np.asarray(out, dtype=np.float32)
+
+
+def _head_signals(
+    spec: DrumSpec,
+    state: DrumState,
+    tuned: Tuned,
+    point: tuple[float, float],
+    batter_view: MicView,
+    under_view: MicView,
+    clock: FloatArray,
+    rate: int,
+) -> tuple[Signal, Signal, FloatArray]:
+    """Batter and resonant signals per microphone, and the movement that drives the wires."""
+    table = tuned.table
+    struck_cos, struck_sin = modes.mode_shape(table, point[0], point[1])
+    turned = table.m * tuned.turn
+    # Shapes along and across the axis in which uneven tension holds the mode.
+    along = struck_cos * np.cos(turned) + struck_sin * np.sin(turned)
+    across = struck_sin * np.cos(turned) - struck_cos * np.sin(turned)
+    norm = jv(table.m + 1, table.zero) ** 2 * np.where(table.m == 0, 1.0, 0.5)
+    push = tuned.mode_hz / norm
+    view_along = batter_view.cosine * np.cos(turned) + batter_view.sine * np.sin(turned)
+    view_across = batter_view.sine * np.cos(turned) - batter_view.cosine * np.sin(turned)
+    first = 0  # the (0,1) mode is the lowest of the table
+    split_along = np.cos(tuned.mixing) ** 2
+    hz = np.concatenate([tuned.mode_hz * tuned.split[0], tuned.mode_hz * tuned.split[1]])
+    weights = np.concatenate([view_along * (push * along), view_across * (push * across)], axis=1)
+    t60 = np.concatenate([_decay(spec, state, tuned, hz[: table.m.size])] * 2)
+    # (0,1) is a pair with the resonant head: low mode in place, high mode in the unused sine slot.
+    swap = table.m.size
+    hz[first], hz[swap] = tuned.low_hz, tuned.high_hz
+    pair = view_along[:, first] * along[first] / norm[first]
+    weights[:, first] = pair * tuned.low_hz * split_along
+    weights[:, swap] = pair * tuned.high_hz * (1.0 - split_along)
+    t60[swap] = t60[first] * 0.8
+    loudest = np.abs(weights).max(axis=0)
+    keep = np.flatnonzero(loudest > _KEEP * loudest.max())
+    waves = oscillators(hz[keep], t60[keep], clock, rate)
+    batter = weights[:, keep].astype(np.float32) @ waves
+    chosen = {int(k): i for i, k in enumerate(keep)}
+    mix = np.cos(tuned.mixing) * np.sin(tuned.mixing) * along[first] / norm[first]
+    low_high = np.zeros((2, clock.size))
+    for slot, (index, sign) in enumerate(((first, 1.0), (swap, -1.0))):
+        if index in chosen:
+            low_high[slot] = sign * mix * hz[index] * waves[chosen[index]]
+    drive = low_high.sum(axis=0)
+    gains = under_view.cosine[:, [first]]
+    under = (gains * drive[None]).astype(np.float32)
+    return batter, under, drive
+
+
+def click(
+    spec: DrumSpec, force: float, contact_ms: float, rng: np.random.Generator, rate: int
+) -> Signal:
+    """Noise of stick or beater meeting the head: a short band of noise around ``click_hz``."""
+    count = int(0.02 * rate)
+    low, high = spec.click_hz * 0.5, min(spec.click_hz * 2.2, 0.45 * rate)
+    sos = butter(1, [low, high], btype="band", fs=rate, output="sos")
+    time = np.arange(count) / rate
+    width = contact_ms * 1e-3
+    shape = np.minimum(time / 0.0004, 1.0) * np.exp(-time / (0.6 * width + 0.0006))
+    noise = sosfilt(sos, rng.standard_normal(count) * shape)
+    peak = np.abs(noise).max()
+    size = 10 ** (spec.click_db / 20) * force**1.15
+    return np.asarray(noise / peak * size, dtype=np.float32)[None]
+
+
+def wires(
+    drive: FloatArray, level_db: float, rng: np.random.Generator, rate: int
+) -> npt.NDArray[np.float32]:
+    """Snare wires: thrown off the resonant head where it accelerates past their preload.
+
+    A wire lies on the head with a preload. While the head's acceleration exceeds it the wires
+    lift, and landing makes a burst of noise; so the noise follows the rectified excess, smoothed
+    by the time of flight, and dies when the head calms: soft strokes rattle relatively shorter.
+    ``drive``: acceleration of the head's centre, 1.0 at full force.
+    """
+    excess = np.maximum(np.abs(drive) - 0.004, 0.0)
+    flight = float(np.exp(-1.0 / (0.010 * rate)))
+    envelope = lfilter([1.0 - flight], [1.0, -flight], excess) * 2.2
+    throw = lfilter([1.0 - flight**8], [1.0, -(flight**8)], excess)
+    shape = 0.6 * envelope + 0.7 * throw
+    noise = rng.standard_normal(drive.size)
+    wide = butter(1, [1600.0, min(9500.0, 0.45 * rate)], btype="band", fs=rate, output="sos")
+    thin = butter(2, [3500.0, min(7000.0, 0.45 * rate)], btype="band", fs=rate, output="sos")
+    colour = sosfilt(wide, noise) + 0.7 * sosfilt(thin, noise)
+    return np.asarray(colour * shape * 10 ** (level_db / 20), dtype=np.float32)
+
+
+def rim_click(strike: Strike, rng: np.random.Generator, rate: int) -> list[Emission]:
+    """Stick laid across the head and struck on the rim: a few short wooden resonances."""
+    count = int(0.12 * rate)
+    time = np.arange(count) / rate
+    out = np.zeros(count)
+    for hz, t60, size in ((480.0, 0.05, 0.5), (1150.0, 0.04, 1.0), (1900.0, 0.03, 0.7)):
+        bent = hz * (1 + 0.01 * rng.standard_normal())
+        out += size * np.sin(2 * np.pi * bent * time) * np.exp(-6.9 * time / t60)
+    out += 0.4 * rng.standard_normal(count) * np.exp(-time / 0.0015)
+    out *= np.minimum(time / 0.0003, 1.0) * 0.35 * 10 ** (strike.level_db / 20) / np.abs(out).max()
+    return [Emission("strike", out.astype(np.float32)[None])]
+
+
+def softened(spec: DrumSpec, **changes: float) -> DrumSpec:
+    """A copy of a drum with some figures changed."""
+    return replace(spec, **changes)  # type: ignore[arg-type]
