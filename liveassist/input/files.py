@@ -15,7 +15,9 @@ heard before can be kept.
 from __future__ import annotations
 
 import difflib
+import os
 import re
+import stat
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -248,9 +250,9 @@ def open_recording(given: Sequence[str], kit: Kit) -> Recording:
     name = " ".join(given)
     if not given:
         raise InputError("no input is named; give a file, a folder or MIC=FILE")
-    if len(given) == 1 and Path(given[0]).is_dir():
+    if len(given) == 1 and os.path.isdir(given[0]):
         return Recording(_parts_of_folder(Path(given[0]), kit), kit, name)
-    if len(given) == 1 and (Path(given[0]).exists() or not _MIC_EQUALS.match(given[0])):
+    if len(given) == 1 and (os.path.exists(given[0]) or not _MIC_EQUALS.match(given[0])):
         path = _existing(given[0])
         routes = tuple((mic.channel - 1, column) for column, mic in enumerate(kit.mics))
         return Recording((Part(path, routes),), kit, name)
@@ -284,7 +286,7 @@ def _parts_by_name(given: Sequence[str], kit: Kit) -> list[Part]:
     names = [mic.name for mic in kit.mics]
     chosen: dict[str, Path] = {}
     for item in given:
-        match = None if Path(item).exists() else _MIC_EQUALS.match(item)
+        match = None if os.path.exists(item) else _MIC_EQUALS.match(item)
         mic = match.group(1) if match else _mic_of_stem(item, names)
         path = _existing(match.group(2) if match else item)
         if mic not in names:
@@ -316,13 +318,15 @@ def _parts(chosen: dict[str, Path], kit: Kit, where: str, stems: Sequence[str]) 
 
 def _existing(given: str) -> Path:
     path = Path(given).expanduser()
-    if path.is_dir():
+    try:
+        mode = path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        siblings = os.listdir(path.parent) if os.path.isdir(path.parent) else []
+        raise InputError(f"{given}: there is no such file{_hint(path.name, siblings)}") from None
+    except OSError as error:
+        raise InputError(f"{given}: cannot be read: {error.strerror}") from None
+    if stat.S_ISDIR(mode):
         raise InputError(f"{given}: this is a folder; name a single file")
-    if not path.exists():
-        siblings = []
-        if path.parent.is_dir():
-            siblings = [other.name for other in path.parent.iterdir() if other.is_file()]
-        raise InputError(f"{given}: there is no such file{_hint(path.name, siblings)}")
     return path
 
 

@@ -1,0 +1,120 @@
+"""A small stand-in for the analysis: one hit wherever an own microphone crosses half of full scale."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from liveassist.model import (
+    Block,
+    DrumFigures,
+    Event,
+    Figures,
+    Hit,
+    Kit,
+    SessionRecord,
+    Snapshot,
+    Take,
+    TakeRecord,
+)
+from liveassist.units import amplitude_to_dbfs
+
+
+class FakePipeline:
+    """Follows the signatures of the pipeline. A hit needs 10 ms of rest before it."""
+
+    def __init__(self, kit: Kit, sample_rate_hz: int, **options: Any) -> None:
+        self.kit = kit
+        self.rate = sample_rate_hz
+        self.options = options
+        self.hits: list[Hit] = []
+        self.takes: list[Take] = []
+        self.next_sample = 0
+        self.blocks: list[tuple[int, int]] = []
+        self.marks: list[tuple[int, str | None]] = []
+        self.finished = False
+        self._free = {drum.name: 0 for drum in kit.drums}
+
+    def feed(self, block: Block) -> list[Event]:
+        assert block.first_sample == self.next_sample + block.lost_samples
+        self.blocks.append((block.first_sample, len(block.audio)))
+        found: list[Event] = []
+        for drum in self.kit.drums:
+            if drum.own is None:
+                continue
+            signal = block.audio[:, self.kit.mic_index(drum.own)]
+            for index in (abs(signal) > 0.5).nonzero()[0]:
+                sample = block.first_sample + int(index)
+                if sample >= self._free[drum.name]:
+                    found.append(self._hit(drum.name, sample, float(signal[index])))
+                self._free[drum.name] = sample + self.rate // 100
+        self.next_sample = block.first_sample + len(block.audio)
+        return found
+
+    def _hit(self, drum: str, sample: int, value: float) -> Hit:
+        running = self.takes and self.takes[-1].end_s is None
+        hit = Hit(
+            number=len(self.hits),
+            stage="complete",
+            drum=drum,
+            sample=sample,
+            time_s=sample / self.rate,
+            peak_dbfs=amplitude_to_dbfs(value),
+            heard_peak_dbfs=amplitude_to_dbfs(value),
+            confidence=0.9,
+            velocity=100,
+            role="main",
+            take=self.takes[-1].name if running else None,
+        )
+        self.hits.append(hit)
+        return hit
+
+    def finish(self) -> list[Event]:
+        self.finished = True
+        return []
+
+    def start_take(self, name: str | None) -> None:
+        self.marks.append((self.next_sample, name))
+        self.takes.append(Take(name or "take", self.next_sample / self.rate, None, False))
+
+    def stop_take(self) -> None:
+        self.marks.append((self.next_sample, None))
+        last = self.takes[-1]
+        self.takes[-1] = Take(last.name, last.start_s, self.next_sample / self.rate, False)
+
+    def set_reference(self, name: str | None) -> None:
+        self.options["reference"] = name
+
+    def _figures(self) -> Figures:
+        counts = {drum.name: 0 for drum in self.kit.drums if drum.judged}
+        for hit in self.hits:
+            counts[hit.drum] = counts.get(hit.drum, 0) + 1
+        drums = {name: DrumFigures(name, hits=n, main_hits=n) for name, n in counts.items()}
+        return Figures(0.0, self.next_sample / self.rate, drums, {}, {}, (), {}, {})
+
+    def snapshot(self) -> Snapshot:
+        return Snapshot(
+            time_s=self.next_sample / self.rate,
+            sample_rate_hz=self.rate,
+            kit=self.kit,
+            mics=(),
+            figures=self._figures(),
+            recent={},
+            expander={},
+            expander_reason={},
+            alerts=(),
+            take=self.takes[-1] if self.takes else None,
+        )
+
+    def session(self) -> SessionRecord:
+        return SessionRecord(
+            kit=self.kit,
+            sample_rate_hz=self.rate,
+            duration_s=self.next_sample / self.rate,
+            hits=tuple(self.hits),
+            figures=self._figures(),
+            takes=tuple(TakeRecord(take, self._figures()) for take in self.takes),
+            alerts=(),
+            expander={},
+            expander_reason={},
+            learned=self.options.get("learned_name"),
+        )
