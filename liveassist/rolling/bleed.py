@@ -1,0 +1,216 @@
+"""Bleed of every drum in every microphone, and the margin that bleed leaves to the main hits.
+
+Levels of a drum in a foreign microphone are partly *bounds*: buried under something louder, all
+that is known is that the drum was no louder than so much. Leaving those hits out would keep only
+the loud bleed; taking the bounds for levels would do the same. They are left-censored data and
+are combined by the product-limit estimate (Kaplan & Meier, JASA 53, 1958, run from the top down;
+Helsel, *Statistics for Censored Environmental Data*, 2nd ed. 2012, does this for detection
+limits). It needs the burying to be independent of the level, which a busy groove provides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from ..model import BleedMargin, Drum, FloatArray, Hit, Kit
+
+#: Fewest hits for a cell of the bleed matrix, and fewest of them measured (not bounds) for the
+#: cell to be a figure and not itself an upper bound.
+MIN_CELL_HITS = 8
+MIN_MEASURED = 4
+#: At or above this a microphone is taken to be at full scale, dBFS; its reading is then no level.
+FULL_SCALE_DBFS = -0.05
+WASH = "cymbal wash"
+
+
+@dataclass(frozen=True, slots=True)
+class DrumLevels:
+    """Levels of one drum's hits in all microphones.
+
+    ``own_dbfs`` shape (hits,), NaN where not measured; ``mic_dbfs`` and ``bound`` shape
+    (hits, microphones), NaN where nothing is known.
+    """
+
+    drum: Drum
+    own_dbfs: FloatArray
+    mic_dbfs: FloatArray
+    bound: npt.NDArray[np.bool_]
+
+
+@dataclass(slots=True)
+class BleedTables:
+    """Bleed figures under construction, in the form `Figures` takes."""
+
+    bleed_db: dict[str, dict[str, float | None]] = field(default_factory=dict)
+    bleed_dbfs: dict[str, dict[str, float | None]] = field(default_factory=dict)
+    upper_bound: list[str] = field(default_factory=list)
+    margin: dict[str, BleedMargin] = field(default_factory=dict)
+    unmeasured: dict[str, str] = field(default_factory=dict)
+
+
+def censored_quantile(
+    levels: npt.ArrayLike, bound: npt.ArrayLike, share: float
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Quantile of each column of levels of which some are upper bounds.
+
+    ``levels`` shape (hits, columns), NaN where nothing is known; ``bound`` true where the level
+    is only an upper bound; ``share`` 0 to 1. Returns the quantile of each column (NaN for an
+    empty one) and whether it is itself only an upper bound (too many bounds lie above it, or
+    fewer than `MIN_MEASURED` levels were measured: then bounds are taken for levels).
+    """
+    x = np.atleast_2d(np.asarray(levels, dtype=np.float64))
+    cut = np.broadcast_to(np.asarray(bound, dtype=bool), x.shape)
+    known = np.isfinite(x)
+    count = known.sum(axis=0)
+    # From the top down; a bound comes after a measured level of the same size, being below it.
+    order = np.lexsort((cut, np.where(known, -x, np.inf)), axis=0)
+    x, cut = np.take_along_axis(x, order, 0), np.take_along_axis(cut, order, 0)
+    measured = np.take_along_axis(known, order, 0) & ~cut
+    at_risk = count - np.arange(x.shape[0])[:, None]
+    factor = np.where(measured, 1.0 - 1.0 / np.maximum(at_risk, 1), 1.0)
+    below = np.cumprod(factor, axis=0)
+    reached = measured & (below <= share + 1e-12)
+    exact = measured & (np.abs(below - share) < 1e-12)
+    out = np.full(x.shape[1], np.nan)
+    is_bound = np.zeros(x.shape[1], bool)
+    for column in np.flatnonzero(count):
+        hits = np.flatnonzero(reached[:, column])
+        if hits.size and measured[:, column].sum() >= MIN_MEASURED:
+            at = int(hits[0])
+            # Exactly the asked share lies below: half-way to the next level, as in a median.
+            following = hits[1] if exact[at, column] and hits.size > 1 else at
+            out[column] = 0.5 * (x[at, column] + x[following, column])
+        else:
+            out[column] = np.quantile(x[: count[column], column], share)
+            is_bound[column] = bool(cut[: count[column], column].any())
+    return out, is_bound
+
+
+def drum_levels(kit: Kit, drum: Drum, hits: Sequence[Hit]) -> DrumLevels:
+    """Levels of the hits in every microphone; readings of a microphone at full scale dropped."""
+    mics = len(kit.mics)
+    rows = [hit for hit in hits if len(hit.mic_dbfs) == mics]
+    own = np.array([_nan(hit.peak_dbfs) for hit in rows], dtype=np.float64)
+    if not rows:
+        empty = np.empty((0, mics))
+        return DrumLevels(drum, own, empty, np.zeros((0, mics), bool))
+    level = np.array([hit.mic_dbfs for hit in rows], dtype=np.float64)
+    bound = np.array([hit.mic_bound or (False,) * mics for hit in rows], dtype=bool)
+    heard = np.array([hit.mic_heard_dbfs or (-np.inf,) * mics for hit in rows], dtype=np.float64)
+    level[heard >= FULL_SCALE_DBFS] = np.nan
+    return DrumLevels(drum, own, level, bound)
+
+
+def _nan(value: float | None) -> float:
+    return np.nan if value is None else value
+
+
+def tabulate(
+    kit: Kit,
+    levels: Mapping[str, DrumLevels],
+    counts: Mapping[str, int],
+    wash_dbfs: Mapping[str, float | None] | None = None,
+    keyed_margin_db: Mapping[str, float | None] | None = None,
+) -> BleedTables:
+    """Bleed matrix, bleed of drums without own microphone, and margins.
+
+    ``levels``: hits that stand for the drum's level (main hits); ``counts``: how many hits that
+    were in all, for the reasons given. ``wash_dbfs``: 95th percentile of what each microphone
+    hears between hits. ``keyed_margin_db``: the margin behind the key filter, found elsewhere.
+    """
+    tables = BleedTables()
+    for drum in kit.drums:
+        data = levels.get(drum.name)
+        if data is None:
+            continue
+        _cells(kit, data, counts.get(drum.name, 0), tables)
+    for index, mic in enumerate(kit.mics):
+        if mic.type == "acoustic":
+            _margin(kit, index, levels, wash_dbfs or {}, keyed_margin_db or {}, tables)
+    return tables
+
+
+def _cells(kit: Kit, data: DrumLevels, hits: int, tables: BleedTables) -> None:
+    drum = data.drum
+    relative = drum.own is not None
+    kind = "bleed_db" if relative else "bleed_dbfs"
+    table = tables.bleed_db if relative else tables.bleed_dbfs
+    values = data.mic_dbfs - data.own_dbfs[:, None] if relative else data.mic_dbfs
+    count = np.isfinite(values).sum(axis=0)
+    middle, is_bound = censored_quantile(values, data.bound, 0.5)
+    for index, mic in enumerate(kit.mics):
+        if mic.name == drum.own or mic.type != "acoustic":
+            continue
+        cell = table.setdefault(mic.name, {})
+        if count[index] < MIN_CELL_HITS:
+            cell[drum.name] = None
+            known = int(count[index])
+            reason = f"{known} hits, {MIN_CELL_HITS} needed"
+            if hits >= MIN_CELL_HITS > known:
+                reason = f"measurable in {known} of {hits} hits, {MIN_CELL_HITS} needed"
+            tables.unmeasured[f"{kind}.{mic.name}.{drum.name}"] = reason
+            continue
+        cell[drum.name] = float(middle[index])
+        if is_bound[index]:
+            tables.upper_bound.append(f"{mic.name}.{drum.name}")
+
+
+def _owners(kit: Kit, index: int) -> list[Drum]:
+    """Drums this microphone is there for: those that own it, or the one it is a second on."""
+    mic = kit.mics[index]
+    return [drum for drum in kit.drums if mic.name == drum.own or mic.of == drum.name]
+
+
+def _margin(
+    kit: Kit,
+    index: int,
+    levels: Mapping[str, DrumLevels],
+    wash_dbfs: Mapping[str, float | None],
+    keyed: Mapping[str, float | None],
+    tables: BleedTables,
+) -> None:
+    mic = kit.mics[index]
+    own = _owners(kit, index)
+    if not own:
+        return
+    key = f"bleed_margin_db.{mic.name}.full_band"
+    main = np.concatenate([_in_mic(levels[d.name], mic.name, index) for d in own])
+    main = main[np.isfinite(main)]
+    if main.size < MIN_CELL_HITS:
+        tables.unmeasured[key] = f"{main.size} main hits, {MIN_CELL_HITS} needed"
+        tables.margin[mic.name] = BleedMargin(None, keyed.get(mic.name), None)
+        return
+    soft_main = float(np.quantile(main, 0.10))
+    by_source: dict[str, float] = {}
+    for drum in kit.drums:
+        data = levels.get(drum.name)
+        if drum in own or data is None:
+            continue
+        column = data.mic_dbfs[:, index]
+        if np.isfinite(column).sum() < MIN_CELL_HITS:
+            continue
+        high, is_bound = censored_quantile(column[:, None], data.bound[:, index, None], 0.95)
+        if not is_bound[0]:
+            by_source[drum.name] = soft_main - float(high[0])
+    wash = wash_dbfs.get(mic.name)
+    if wash is not None:
+        by_source[WASH] = soft_main - wash
+    if not by_source:
+        tables.unmeasured[key] = f"no other source heard in {MIN_CELL_HITS} hits or more"
+        tables.margin[mic.name] = BleedMargin(None, keyed.get(mic.name), None)
+        return
+    worst = min(by_source, key=lambda name: by_source[name])
+    tables.margin[mic.name] = BleedMargin(
+        by_source[worst], keyed.get(mic.name), worst, dict(by_source)
+    )
+
+
+def _in_mic(data: DrumLevels, mic: str, index: int) -> FloatArray:
+    """The drum's levels in this microphone; bounds are no levels of its own hits."""
+    if data.drum.own == mic:
+        return data.own_dbfs
+    return np.where(data.bound[:, index], np.nan, data.mic_dbfs[:, index])
