@@ -1,1 +1,1 @@
-"""Stage: attribute."""
+"""Stage 2: which drum was really hit, and which microphones only heard it."""

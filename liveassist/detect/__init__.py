@@ -1,1 +1,1 @@
-"""Stage: detect."""
+"""Stage 1: sudden rises in each close microphone become candidates."""

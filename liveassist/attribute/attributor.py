@@ -1,0 +1,345 @@
+"""From candidates to hits: one decision a drum and moment, in time order, causal.
+
+A candidate is judged once everything up to `horizon` samples after it has been heard. Candidates
+of several microphones within 3 ms share one explanation. A drum speaks at most once in
+`SEPARATE_S`: of two candidates closer than that the surer one stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from liveassist.attribute.evidence import Evidence, rise_db, weigh
+from liveassist.attribute.explain import Explainer, Explanation, Past
+from liveassist.attribute.judge import probability
+from liveassist.attribute.rules import Rules
+from liveassist.attribute.signature import Learned, Signature
+from liveassist.attribute.student import CLEAR_S, OTHERS, Student
+from liveassist.detect.onset import Candidate
+from liveassist.history import History
+from liveassist.model import DrumKind
+from liveassist.spectra import BANDS, Grid, Power
+
+#: Two strokes on one drum are told apart from this distance on; closer ones are one hit
+#: (flagged as a flam where the second rise shows). Hirsh (1959): two sounds are told from one
+#: at 2 to 3 ms, their order at about 20 ms.
+SEPARATE_S = 0.015
+TOGETHER_S = 0.003
+COINCIDENT_S = 0.020
+RINGS_S = 0.20
+#: Rise over all bands under which nothing was hit; no recorded hit lies under 13.
+LEAST_RISE_DB = 8.0
+#: From this probability on a hit is clear enough to learn from.
+SURE = 0.9
+#: What begins nearby spoils a lesson if it rises this much and is this loud in its microphone.
+ONSET_RISE_DB = 25.0
+ONSET_LEVEL_DB = -25.0
+#: A hit is learned once this much after it has been heard, s.
+LESSON_S = 0.30
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One judged candidate of one drum. ``sample`` is rough (within 3 ms).
+
+    ``explanation`` and ``evidence`` are None where only the first rules could judge.
+    """
+
+    drum: str
+    mic: int
+    sample: int
+    probability: float
+    evidence: Evidence | None
+    explanation: Explanation | None
+    offset: int
+
+
+class Attributor:
+    """Judges candidates against signatures, learned beforehand or (``learned`` None) on the way.
+
+    ``own``: drum to the column of the microphone that decides about it: its own, or for a drum
+    without one the microphone in which its signature is loudest.
+    """
+
+    def __init__(
+        self,
+        grid: Grid,
+        own: dict[str, int],
+        kinds: dict[str, DrumKind],
+        mics: int,
+        learned: Learned | None = None,
+    ) -> None:
+        self._grid = grid
+        self._own = dict(own)
+        self._student = Student(grid, self._own, mics)
+        self._learns = learned is None
+        if learned is not None:
+            self._student.signatures = dict(learned.signatures)
+            self._student.noise = learned.noise
+            for drum, signature in learned.signatures.items():
+                self._own.setdefault(drum, signature.mic)
+        self._rules = Rules(own, kinds, grid.sample_rate_hz)
+        self._kinds = kinds
+        self._explainer = Explainer(grid)
+        rate = grid.sample_rate_hz
+        self._separate = round(SEPARATE_S * rate)
+        self._together = round(TOGETHER_S * rate)
+        self._coincident = round(COINCIDENT_S * rate)
+        self._rings = round(RINGS_S * rate)
+        self._waiting: list[Candidate] = []
+        self._recent: list[Candidate] = []
+        self._held: dict[str, Verdict] = {}
+        self._past: list[Past] = []
+        self._lessons: list[tuple[str, int]] = []
+        self._onsets: list[int] = []
+
+    @property
+    def signatures(self) -> dict[str, Signature]:
+        """What is known of each drum so far."""
+        return self._student.signatures
+
+    @property
+    def mics(self) -> tuple[int, ...]:
+        """Columns in which candidates are wanted."""
+        return tuple(dict.fromkeys(self._own.values()))
+
+    @property
+    def horizon(self) -> int:
+        """Samples after a candidate that must have been heard before it is judged."""
+        _, after = self._explainer.reach
+        return after + 8 * self._grid.hop
+
+    def reset(self) -> None:
+        """Forget candidates in flight (after a gap); what was learned stays."""
+        self._waiting.clear()
+        self._recent.clear()
+        self._held.clear()
+        self._past.clear()
+        self._lessons.clear()
+
+    def feed(self, history: History, candidates: Sequence[Candidate]) -> list[Verdict]:
+        """Verdicts that became final; ``history.end`` is how far has been heard."""
+        if self._learns:
+            self._student.hear(history)
+        self._waiting.extend(candidates)
+        self._waiting.sort(key=lambda c: (c.sample, c.mic))
+        ready = history.end - self.horizon
+        done: list[Verdict] = []
+        while self._waiting and self._waiting[0].sample <= ready:
+            first = self._waiting[0].sample
+            group = [c for c in self._waiting if c.sample - first <= self._together]
+            if group[-1].sample > ready:
+                break
+            done.extend(self._release(before=first - self._separate))
+            for verdict in self._judge(history, group):
+                self._hold(verdict, done)
+            self._waiting = self._waiting[len(group) :]
+            self._recent.extend(group)
+            self._recent = [c for c in self._recent if first - c.sample < self._coincident]
+        done.extend(self._release(before=ready - self._separate))
+        if self._learns:
+            self._study(history)
+        return done
+
+    def finish(self) -> list[Verdict]:
+        """What is still held when the audio ends."""
+        return self._release(before=None)
+
+    def _judge(self, history: History, group: list[Candidate]) -> list[Verdict]:
+        sample = group[0].sample
+        row = history.row(sample)
+        before, _ = self._explainer.reach
+        if row < before:
+            return []
+        heard = self._explainer.hear(history.array, row)
+        drums = {
+            drum: candidate
+            for candidate in group
+            for drum, mic in self._own.items()
+            if mic == candidate.mic
+        }
+        strong = {
+            drum: candidate
+            for drum, candidate in drums.items()
+            if rise_db(heard[:, candidate.mic]) >= LEAST_RISE_DB
+        }
+        if not strong:
+            return []
+        verdicts: list[Verdict] = []
+        relative = self._rules.listen(heard, sample) if self._learns else {}
+        known = {d: c for d, c in strong.items() if self._student.ready(d)}
+        if known:
+            verdicts = self._by_signature(heard, sample, drums, known)
+        for drum, candidate in strong.items():
+            if drum not in known and drum in self._kinds and self._learns:
+                opinion = self._rules.judge(drum, heard, relative, candidate.sample)
+                verdicts.append(
+                    Verdict(
+                        drum,
+                        candidate.mic,
+                        candidate.sample,
+                        opinion.probability,
+                        None,
+                        None,
+                        candidate.sample - sample,
+                    )
+                )
+                if opinion.sure:
+                    self._lessons.append((drum, candidate.sample))
+        if self._learns:
+            if any(
+                rise_db(heard[:, c.mic]) >= ONSET_RISE_DB and relative[c.mic] > ONSET_LEVEL_DB
+                for c in strong.values()
+            ):
+                self._onsets.append(sample)
+            self._note_lessons(sample, heard, verdicts, relative)
+        return verdicts
+
+    def _by_signature(
+        self,
+        heard: Power,
+        sample: int,
+        drums: dict[str, Candidate],
+        known: dict[str, Candidate],
+    ) -> list[Verdict]:
+        explanation = self._explainer.explain(
+            heard,
+            self._student.noise,
+            sample,
+            self.signatures,
+            self._now(sample, drums),
+            self._later(sample),
+            [p for p in self._past if 0 < sample - p.sample < self._rings],
+            {drum: self._own[drum] for drum in known},
+        )
+        verdicts = []
+        for drum, candidate in known.items():
+            evidence = weigh(
+                explanation,
+                drum,
+                self._own[drum],
+                self.signatures[drum].usual_power,
+                candidate.strength_db,
+            )
+            verdicts.append(
+                Verdict(
+                    drum,
+                    self._own[drum],
+                    candidate.sample,
+                    probability(evidence),
+                    evidence,
+                    explanation,
+                    candidate.sample - sample,
+                )
+            )
+        return verdicts
+
+    def _note_lessons(
+        self, sample: int, heard: Power, verdicts: list[Verdict], relative: dict[int, float]
+    ) -> None:
+        for verdict in verdicts:
+            if verdict.explanation is not None and verdict.probability > SURE:
+                self._lessons.append((verdict.drum, verdict.sample))
+        if all(v.probability < 0.3 for v in verdicts) and max(relative.values()) < -6.0:
+            # Nothing that is known: the sound of the rest of the kit, if it is loud enough.
+            snares = [m for d, m in self._own.items() if self._kinds.get(d) == "snare"]
+            if any(relative[m] > -36.0 and rise_db(heard[:, m]) > 30.0 for m in snares):
+                self._lessons.append((OTHERS, sample))
+
+    def _study(self, history: History) -> None:
+        """Learn from clear hits once enough of them has been heard."""
+        ripe = history.end - round(LESSON_S * self._grid.sample_rate_hz)
+        waiting = []
+        for drum, sample in self._lessons:
+            if sample > ripe:
+                waiting.append((drum, sample))
+                continue
+            before = [o for o in self._onsets if -self._rings < o - sample < -self._together]
+            after = [o for o in self._onsets if o - sample > self._together]
+            clear = round(CLEAR_S * self._grid.sample_rate_hz)
+            if any(sample - o < clear for o in before) or any(o - sample < clear for o in after):
+                continue
+            if self._student.wants(drum, sample):
+                self._student.learn(drum, history, sample, min(after, default=None))
+        self._lessons = waiting
+        self._onsets = [o for o in self._onsets if history.end - o < 2 * self._rings + 48000]
+
+    def _now(self, sample: int, drums: dict[str, Candidate]) -> dict[str, int | None]:
+        now: dict[str, int | None] = {}
+        for drum in self.signatures:
+            if drum in drums:
+                now[drum] = drums[drum].sample - sample
+            elif drum in self._own:
+                near = self._nearest(sample, self._own[drum])
+                taken = any(
+                    p.drum == drum and abs(p.sample - near) < self._separate for p in self._past
+                )
+                if not taken:
+                    now[drum] = near - sample
+            else:
+                now[drum] = None
+        return now
+
+    def _nearest(self, sample: int, mic: int) -> int:
+        near = [
+            c.sample
+            for c in (*self._recent, *self._waiting)
+            if c.mic == mic and abs(c.sample - sample) < self._coincident
+        ]
+        return min(near, key=lambda at: abs(at - sample)) if near else sample
+
+    def _later(self, sample: int) -> list[tuple[str, int]]:
+        low, high = self._grid.window, 3 * self._grid.window
+        out: list[tuple[str, int]] = []
+        for drum, mic in self._own.items():
+            out.extend(
+                (drum, c.sample - sample)
+                for c in self._waiting
+                if c.mic == mic and low < c.sample - sample < high
+            )
+        return out
+
+    def _hold(self, verdict: Verdict, done: list[Verdict]) -> None:
+        other = self._held.get(verdict.drum)
+        if other is not None and verdict.probability <= other.probability:
+            return
+        self._held[verdict.drum] = verdict
+        self._past = [
+            p
+            for p in self._past
+            if verdict.sample - p.sample < self._rings
+            and not (p.drum == verdict.drum and other is not None and p.sample == other.sample)
+        ]
+        if verdict.probability >= 0.5 and verdict.explanation is not None:
+            gains = verdict.explanation.drum_gains(verdict.drum)
+            self._past.append(Past(verdict.drum, verdict.sample, gains))
+
+    def _release(self, before: int | None) -> list[Verdict]:
+        done = [v for v in self._held.values() if before is None or v.sample <= before]
+        for verdict in done:
+            del self._held[verdict.drum]
+        done.sort(key=lambda v: (v.sample, v.drum))
+        return done
+
+
+def masks(
+    grid: Grid,
+    verdict: Verdict,
+    signatures: dict[str, Signature],
+    starts: npt.NDArray[np.int64],
+    mics: int,
+) -> npt.NDArray[np.float32]:
+    """Share of the verdict's hit in windows starting at ``starts`` samples from its candidate.
+
+    Shape (starts, mics, BANDS); all of it where only the first rules judged.
+    """
+    if verdict.explanation is None:
+        return np.ones((len(starts), mics, BANDS), dtype=np.float32)
+    mine, rest = verdict.explanation.seen(
+        signatures, starts + verdict.offset, grid.fine, verdict.drum
+    )
+    return np.asarray(mine / (mine + rest), dtype=np.float32)

@@ -1,0 +1,114 @@
+"""First judgement of a kit never heard: physics and general knowledge, no signatures yet.
+
+What is assumed, and no more: a close microphone hears its own drum louder than anything else in
+its life; a kick has its energy under 170 Hz; a snare hit, soft or hard, has a body (170 to
+700 Hz) that cymbals and hats lack; an own microphone at its loudest while every other own
+microphone is far from its loudest has heard its own drum.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from liveassist.attribute.explain import PRE
+from liveassist.model import DrumKind
+from liveassist.spectra import Power
+
+FloatArray = npt.NDArray[np.float64]
+
+LOW, BODY, HIGH = slice(0, 2), slice(2, 5), slice(8, 11)
+#: The loudest a microphone has been fades by this much a second, so that one crash of a stand
+#: does not deafen the tool for the rest of the day.
+FORGET_DB_PER_S = 0.1
+#: Nothing under this counts as a microphone's loudest (-60 dBFS): silence is not a kick.
+LEAST_POWER = 1e-6
+#: Until a drum is known, what follows within this is taken for the same stroke.
+LATE_BODY_S = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class Opinion:
+    """``probability`` of a hit; ``sure``: clear enough to learn from."""
+
+    probability: float
+    sure: bool
+
+
+class Rules:
+    """Remembers how loud each own microphone has been; judges one moment at a time."""
+
+    def __init__(
+        self, own: dict[str, int], kinds: dict[str, DrumKind], sample_rate_hz: int
+    ) -> None:
+        self._own = own
+        self._kinds = kinds
+        self._rate = sample_rate_hz
+        self._loudest = dict.fromkeys(own.values(), LEAST_POWER)
+        self._heard_at = 0
+        self._last: dict[str, tuple[int, float]] = {}
+
+    def listen(self, heard: Power, sample: int) -> dict[int, float]:
+        """Note the loudness at ``sample``; dB of each own microphone against its loudest."""
+        fade = 10.0 ** (-FORGET_DB_PER_S / 10.0 * (sample - self._heard_at) / self._rate)
+        self._heard_at = sample
+        relative = {}
+        for mic in self._loudest:
+            now = float(heard[PRE:, mic].sum(axis=1).max())
+            self._loudest[mic] = max(self._loudest[mic] * fade, now, LEAST_POWER)
+            relative[mic] = 10.0 * float(np.log10(now / self._loudest[mic] + 1e-12))
+        return relative
+
+    def judge(self, drum: str, heard: Power, relative: dict[int, float], sample: int) -> Opinion:
+        """Was ``drum`` hit at ``sample``, given band powers (slabs, mics, BANDS) and `listen`'s
+        answer? A body that speaks late, or a bounce, is not a second stroke."""
+        before, level = self._last.get(drum, (-(10**9), -99.0))
+        own = relative[self._own[drum]]
+        if sample - before < LATE_BODY_S * self._rate and own < level + 6.0:
+            return Opinion(0.05, False)
+        opinion = self._judge(drum, heard, relative)
+        if opinion.probability >= 0.5:
+            self._last[drum] = (sample, own)
+        return opinion
+
+    def _judge(self, drum: str, heard: Power, relative: dict[int, float]) -> Opinion:
+        mic = self._own[drum]
+        kind = self._kinds[drum]
+        after = heard[PRE : PRE + 4, mic].max(axis=0).astype(np.float64) + 1e-12
+        before = heard[:PRE, mic].max(axis=0).astype(np.float64) + 1e-12
+        rise = np.clip(10.0 * np.log10(after / before), 0.0, 20.0)
+        others = [level for column, level in relative.items() if column != mic]
+        rival = max(others) if others else -60.0
+        own = relative[mic]
+        if kind == "kick":
+            return self._kick(after, rise, own)
+        if kind == "snare":
+            return self._snare(drum, after, rise, own, relative)
+        clear = own - rival
+        probable = float(rise.sum()) > 30.0 and own > -20.0 and clear > 3.0
+        return Opinion(0.6 if probable else 0.1, probable and own > -12.0 and clear > 10.0)
+
+    def _kick(self, after: FloatArray, rise: FloatArray, own: float) -> Opinion:
+        low = float(after[:3].sum() / after.sum())
+        rises = float(rise[:3].mean()) > 6.0
+        probable = own > -16.0 and low > 0.4 and rises
+        return Opinion(0.75 if probable else 0.05, probable and own > -10.0)
+
+    def _snare(
+        self, drum: str, after: FloatArray, rise: FloatArray, own: float, relative: dict[int, float]
+    ) -> Opinion:
+        body = 10.0 * float(np.log10(after[BODY].sum() / after[HIGH].sum()))
+        low = float(after[LOW].sum() / after.sum())
+        body_rises = float(rise[BODY].mean())
+        kick = max(
+            (relative[mic] for name, mic in self._own.items() if self._kinds[name] == "kick"),
+            default=-60.0,
+        )
+        if kick > -16.0:
+            # The kick is at its loudest: only a snare with its wires is told from its bleed.
+            both = own > -6.0 and float(rise[HIGH].mean()) > 15.0 and low < 0.4
+            return Opinion(0.5 if both else 0.1, False)
+        probable = body > -3.0 and body_rises > 6.0 and own > -30.0 and low < 0.6
+        return Opinion(0.7 if probable else 0.05, probable and own > -12.0 and body_rises > 9.0)

@@ -1,0 +1,180 @@
+"""What a drum looks like in every microphone: learned hits as band powers on a fine time grid.
+
+An *exemplar* is one hit (or the mean of several like ones) of one drum alone: band powers in
+every microphone at window starts from `BEFORE` to `AFTER` sixteenths of a window around its
+onset, scaled so that its loudest window in its own microphone has power 1. Dense near the
+onset, four times sparser in the tail.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from liveassist.errors import InputError, StorageError
+from liveassist.spectra import BANDS, Grid, Power
+
+#: Window starts kept, in sixteenths of a window (0.73 ms) relative to the onset.
+BEFORE, DENSE, AFTER, SPARSE = -52, 64, 320, 4
+STARTS = np.concatenate([np.arange(BEFORE, DENSE), np.arange(DENSE, AFTER, SPARSE)]).astype(
+    np.int64
+)
+_ROW = np.zeros(AFTER - BEFORE, dtype=np.int64)
+for _row, _start in enumerate(STARTS):
+    _step = 1 if _start < DENSE else SPARSE
+    _ROW[_start - BEFORE : _start - BEFORE + _step] = _row
+FORMAT = 1
+
+
+@dataclass(slots=True)
+class Signature:
+    """Exemplars of one drum, shape (exemplars, len(STARTS), mics, BANDS), and their powers.
+
+    ``power[i]``: loudest-window power of exemplar i in the reference microphone ``mic``.
+    ``solid``: learned from the drum alone, not guessed.
+    """
+
+    drum: str
+    mic: int
+    exemplars: Power
+    power: npt.NDArray[np.float64]
+    solid: bool = True
+
+    @property
+    def usual_power(self) -> float:
+        """Median power of the learned hits: the scale on which a hit is loud or soft."""
+        return float(np.median(self.power))
+
+    def seen_at(self, offset: int, slabs: npt.NDArray[np.int64], fine: int) -> Power:
+        """Band powers in windows starting at ``slabs`` samples when the hit is at ``offset``.
+
+        Returns (exemplars, slabs, mics, BANDS); zero before the hit.
+        """
+        at = np.rint((slabs - offset) / fine).astype(np.int64) - BEFORE
+        inside = (at >= 0) & (at < len(_ROW))
+        rows = _ROW[np.clip(at, 0, len(_ROW) - 1)]
+        seen = self.exemplars[:, rows]
+        if not inside.all():
+            seen = seen * inside[None, :, None, None]
+        return np.asarray(seen, dtype=np.float32)
+
+
+@dataclass(slots=True)
+class Learned:
+    """All that a soundcheck taught: one signature a drum, the noise floor, and for which kit."""
+
+    mics: tuple[str, ...]
+    noise: Power
+    signatures: dict[str, Signature] = field(default_factory=dict)
+    notes: dict[str, str] = field(default_factory=dict)
+
+    def save(self, path: Path) -> None:
+        """Write to ``path`` (numpy archive, no code inside); StorageError if that fails."""
+        arrays: dict[str, npt.NDArray[np.generic]] = {"noise": self.noise}
+        about = {
+            "format": FORMAT,
+            "mics": list(self.mics),
+            "notes": self.notes,
+            "drums": [
+                {"name": s.drum, "mic": s.mic, "solid": s.solid} for s in self.signatures.values()
+            ],
+        }
+        for number, signature in enumerate(self.signatures.values()):
+            arrays[f"exemplars_{number}"] = signature.exemplars
+            arrays[f"power_{number}"] = signature.power
+        arrays["about"] = np.frombuffer(json.dumps(about).encode(), dtype=np.uint8)
+        partial = path.with_name(path.name + ".part")
+        try:
+            with partial.open("wb") as file:
+                np.savez(file, **arrays)  # type: ignore[arg-type]
+            partial.replace(path)
+        except OSError as error:
+            partial.unlink(missing_ok=True)
+            raise StorageError(
+                f"what was learned cannot be written to {path}: {error.strerror or error}; "
+                "choose another folder or free some space"
+            ) from error
+
+    @classmethod
+    def load(cls, path: Path) -> Learned:
+        """Read what `save` wrote; InputError in one sentence if it cannot be used."""
+        try:
+            with np.load(path, allow_pickle=False) as data:
+                about = json.loads(bytes(data["about"]).decode())
+                if about.get("format") != FORMAT:
+                    raise ValueError(f"format {about.get('format')!r} is not {FORMAT}")
+                learned = cls(tuple(about["mics"]), np.asarray(data["noise"], np.float32))
+                learned.notes = dict(about["notes"])
+                for number, entry in enumerate(about["drums"]):
+                    exemplars = np.asarray(data[f"exemplars_{number}"], np.float32)
+                    if exemplars.shape[1:] != (len(STARTS), len(learned.mics), BANDS):
+                        raise ValueError("its arrays have another shape")
+                    learned.signatures[entry["name"]] = Signature(
+                        entry["name"],
+                        int(entry["mic"]),
+                        exemplars,
+                        np.asarray(data[f"power_{number}"], np.float64),
+                        bool(entry["solid"]),
+                    )
+                return learned
+        except FileNotFoundError as error:
+            raise InputError(
+                f"there is no learned file {path}; run liveassist soundcheck"
+            ) from error
+        except Exception as error:
+            raise InputError(
+                f"{path} is not a file that liveassist soundcheck wrote ({error}); "
+                "run the soundcheck again"
+            ) from error
+
+    def check(self, mics: Sequence[str]) -> None:
+        """InputError if this was learned on other microphones than ``mics``."""
+        if tuple(mics) != self.mics:
+            raise InputError(
+                "what was learned belongs to a kit with the microphones "
+                f"{', '.join(self.mics)}, not {', '.join(mics)}; run the soundcheck again"
+            )
+
+
+def exemplar(
+    grid: Grid, audio: npt.NDArray[np.float32], onset: int, noise: Power, until: int | None = None
+) -> Power:
+    """Band powers of the hit at sample ``onset`` of ``audio``, shape (len(STARTS), mics, BANDS).
+
+    Steady ``noise`` is taken off. Windows that reach past ``until`` (where the next hit begins)
+    are filled by letting the last clean one decay at 60 dB in 0.4 s, a middling drum.
+    """
+    starts = onset + STARTS * grid.fine
+    need_before = max(0, -int(starts[0]))
+    need_after = max(0, int(starts[-1]) + grid.window - len(audio))
+    if need_before or need_after:
+        audio = np.pad(audio, ((need_before, need_after), (0, 0)))
+        starts = starts + need_before
+    power = grid.at(audio, starts)
+    clean = np.maximum(power - noise, 0.02 * np.minimum(power, noise))
+    if until is not None:
+        limit = until + need_before - grid.window
+        good = np.nonzero(starts <= limit)[0]
+        last = int(good[-1]) if len(good) else 0
+        if last < len(starts) - 1:
+            gone_s = (starts[last + 1 :] - starts[last]) / grid.sample_rate_hz
+            clean[last + 1 :] = clean[last] * (10.0 ** (-6.0 * gone_s / 0.4))[:, None, None]
+    return np.asarray(clean, dtype=np.float32)
+
+
+def gather(
+    drum: str, mic: int, hits: Sequence[Power], groups: int = 3, solid: bool = True
+) -> Signature:
+    """A signature from exemplars of single hits: sorted by power into ``groups`` and averaged."""
+    stack = np.stack(hits)
+    power = stack[:, :, mic].sum(axis=2).max(axis=1).astype(np.float64) + 1e-30
+    order = np.argsort(power)
+    scaled = stack / power[:, None, None, None].astype(np.float32)
+    parts = [part for part in np.array_split(order, min(groups, len(order))) if len(part)]
+    exemplars = np.stack([scaled[part].mean(axis=0) for part in parts])
+    return Signature(drum, mic, exemplars.astype(np.float32), power[order], solid)

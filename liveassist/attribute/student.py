@@ -1,0 +1,90 @@
+"""Learning while listening: clear hits become exemplars of their drum.
+
+In a kit with no soundcheck this is how signatures come to be; the first ones after `FIRST` clear
+hits, better ones as more are heard.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from liveassist.attribute.signature import Signature, exemplar, gather
+from liveassist.history import History
+from liveassist.spectra import BANDS, Grid, Power
+
+#: Clear hits of a drum before its first signature. Three average out half of what differs
+#: between strokes; at 100 bpm that many snares take five seconds.
+FIRST = 3
+KEPT = 12
+#: After the first `KEPT`, a drum learns at most this often, s: the kit changes slowly.
+PAUSE_S = 4.0
+#: A hit is learned only if nothing else begins for this long, s.
+CLEAR_S = 0.045
+#: What is neither kick, snare nor a drum with its own microphone: cymbals, hats, noises.
+OTHERS = "_others"
+OTHERS_KEPT = 10
+#: Noise floor: percentile over this many chunks.
+NOISE_CHUNKS = 160
+
+
+class Student:
+    """Collects exemplars and keeps `signatures` up to date."""
+
+    def __init__(self, grid: Grid, own: dict[str, int], mics: int) -> None:
+        self._grid = grid
+        self._own = own
+        self.signatures: dict[str, Signature] = {}
+        self.noise: Power = np.full((mics, BANDS), 1e-12, dtype=np.float32)
+        self._hits: dict[str, deque[Power]] = {}
+        self._last: dict[str, int] = {}
+        self._quiet: deque[Power] = deque(maxlen=NOISE_CHUNKS)
+        self._chunks = 0
+
+    def hear(self, history: History) -> None:
+        """Follow the noise floor, one frame a chunk."""
+        start = history.row(history.end) - self._grid.window
+        if start < 0:
+            return
+        self._quiet.append(self._grid.at(history.array, np.array([start], dtype=np.int64))[0])
+        self._chunks += 1
+        if self._chunks % 16 == 0:
+            self.noise[:] = np.percentile(np.stack(self._quiet), 10, axis=0)
+
+    def wants(self, drum: str, sample: int) -> bool:
+        """Whether another exemplar of ``drum`` is wanted now."""
+        got = len(self._hits.get(drum, ()))
+        kept = OTHERS_KEPT if drum == OTHERS else KEPT
+        pause = 0.2 if got < kept else PAUSE_S
+        return sample - self._last.get(drum, -(10**9)) >= pause * self._grid.sample_rate_hz
+
+    def learn(self, drum: str, history: History, onset: int, until: int | None) -> None:
+        """Take the hit at ``onset`` (next onset anywhere: ``until``) as an exemplar of ``drum``."""
+        grid = self._grid
+        margin = 64 * grid.fine
+        length = 320 * grid.fine + grid.window
+        audio = history.view(onset - margin, onset + length)
+        last = None if until is None else until - onset + margin
+        if history.end < onset + length:
+            have = history.end - onset + margin
+            last = have if last is None else min(last, have)
+        power = exemplar(grid, audio, margin, self.noise, last)
+        kept = self._hits.setdefault(drum, deque(maxlen=OTHERS_KEPT if drum == OTHERS else KEPT))
+        kept.append(power)
+        self._last[drum] = onset
+        need = 1 if drum == OTHERS else FIRST
+        if len(kept) >= need:
+            mic = self._own.get(drum)
+            if mic is None:
+                mic = int(np.argmax(power.sum(axis=(0, 2))))
+            groups = 6 if drum == OTHERS else 3
+            self.signatures[drum] = gather(drum, mic, list(kept), groups, solid=False)
+
+    def ready(self, drum: str) -> bool:
+        """Whether ``drum`` has a signature."""
+        return drum in self.signatures
+
+    def count(self, drum: str) -> int:
+        """Exemplars of ``drum`` kept."""
+        return len(self._hits.get(drum, ()))

@@ -1,0 +1,222 @@
+"""From chunks of audio to hits: detection, attribution and level, in the order a block takes.
+
+Works on chunks of a fixed number of samples at fixed places in the stream (`Rechunk`), so that the
+same audio gives the same hits at any block size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from liveassist.attribute.attributor import Attributor, Verdict, masks
+from liveassist.attribute.signature import Learned, Signature
+from liveassist.detect.onset import OnsetDetector
+from liveassist.history import History
+from liveassist.measure.level import MASK_STARTS, PEAK_SPAN_S, Alone, measure_alone
+from liveassist.model import Block, Hit, Kit
+from liveassist.spectra import Grid
+
+Audio = npt.NDArray[np.float32]
+
+#: Hops in a chunk: 46 ms at 44.1 kHz. Longer chunks cost less and report later.
+CHUNK_HOPS = 16
+#: History kept, s: the tail of a hit (0.25 s), partials (0.7 s) and slack.
+HISTORY_S = 2.0
+#: Probability from which a candidate is reported as a hit.
+REPORT = 0.5
+#: Share of a microphone's power from which a hit's level there is measured, not bounded.
+MEASURABLE = 0.5
+#: An absolute sample value from here on is full scale (16-bit peaks reach 0.99997).
+FULL_SCALE = 0.9999
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """``audio`` of exactly one chunk; ``lost`` of its samples were never delivered (zeros)."""
+
+    first_sample: int
+    audio: Audio
+    lost: int = 0
+
+
+class Rechunk:
+    """Cuts blocks of any size into chunks of ``size`` samples; lost samples become zeros.
+
+    A gap longer than ``longest`` samples is not filled: the stream goes on at the next chunk
+    boundary after it.
+    """
+
+    def __init__(self, size: int, mics: int, longest: int) -> None:
+        self._size = size
+        self._longest = longest
+        self._buffer = np.zeros((size, mics), dtype=np.float32)
+        self._fill = 0
+        self._lost = 0
+        self._next = 0
+        self.jumped = False
+
+    def feed(self, block: Block) -> list[Chunk]:
+        """Whole chunks that ``block`` completes. `jumped` is set if a long gap was skipped."""
+        chunks: list[Chunk] = []
+        self.jumped = False
+        position = self._next + self._fill
+        missing = block.first_sample - position
+        if missing < 0:
+            raise ValueError("blocks must come in order")
+        audio = block.audio
+        if missing > self._longest:
+            self.jumped = True
+            start = -(-block.first_sample // self._size) * self._size
+            skip = min(start - block.first_sample, len(audio))
+            self._next, self._fill, self._lost = start, 0, 0
+            if start - block.first_sample > len(audio):
+                # The block ends before the next boundary: begin there with what follows.
+                self._fill = 0
+                self._next = start - self._size
+                self._fill = block.first_sample + len(audio) - self._next
+                self._buffer[: self._fill] = 0.0
+                self._lost = self._fill
+                return chunks
+            audio = audio[skip:]
+        else:
+            while missing > 0:
+                part = min(missing, self._size - self._fill)
+                self._buffer[self._fill : self._fill + part] = 0.0
+                self._fill += part
+                self._lost += part
+                missing -= part
+                self._emit(chunks)
+        offset = 0
+        while offset < len(audio):
+            part = min(len(audio) - offset, self._size - self._fill)
+            self._buffer[self._fill : self._fill + part] = audio[offset : offset + part]
+            self._fill += part
+            offset += part
+            self._emit(chunks)
+        return chunks
+
+    def pad(self, samples: int) -> list[Chunk]:
+        """Chunks that complete what is there with at least ``samples`` zeros."""
+        chunks: list[Chunk] = []
+        left = samples
+        while left > 0 or self._fill > 0:
+            part = self._size - self._fill
+            self._buffer[self._fill :] = 0.0
+            self._fill += part
+            left -= part
+            self._emit(chunks)
+        return chunks
+
+    def _emit(self, chunks: list[Chunk]) -> None:
+        if self._fill == self._size:
+            chunks.append(Chunk(self._next, self._buffer.copy(), self._lost))
+            self._next += self._size
+            self._fill = 0
+            self._lost = 0
+
+
+class Hearing:
+    """Hits of one kit from chunks of audio."""
+
+    def __init__(self, kit: Kit, sample_rate_hz: int, learned: Learned | None = None) -> None:
+        self._kit = kit
+        self.grid = Grid(sample_rate_hz)
+        own = {drum.name: kit.mic_index(drum.own) for drum in kit.drums if drum.own}
+        kinds = {drum.name: drum.kind for drum in kit.drums if drum.own}
+        if learned is not None:
+            learned.check([mic.name for mic in kit.mics])
+        self._attributor = Attributor(self.grid, own, kinds, len(kit.mics), learned)
+        self._detector = OnsetDetector(self.grid, self._attributor.mics)
+        self.history = History(len(kit.mics), round(HISTORY_S * sample_rate_hz))
+        self._own = own
+        self._number = 0
+        self._deaf_until = -1
+
+    @property
+    def chunk(self) -> int:
+        """Samples in a chunk."""
+        return CHUNK_HOPS * self.grid.hop
+
+    @property
+    def look_ahead(self) -> int:
+        """Samples after an onset until its hit is final, chunking left out."""
+        return self._attributor.horizon + round(0.015 * self.grid.sample_rate_hz)
+
+    @property
+    def signatures(self) -> dict[str, Signature]:
+        """What is known of each drum."""
+        return self._attributor.signatures
+
+    def feed(self, chunk: Chunk) -> list[Hit]:
+        """Final hits (stage ``complete``, measures still missing) that ``chunk`` made certain."""
+        if chunk.first_sample != self.history.end:
+            self.history.reset(chunk.first_sample)
+            self._detector.reset(chunk.first_sample)
+            self._attributor.reset()
+        self.history.push(chunk.audio)
+        candidates = self._detector.feed(chunk.audio)
+        if chunk.lost:
+            # What begins within a window of a hole began because the hole ended.
+            self._deaf_until = self.history.end + 2 * self.grid.window
+        if self._deaf_until >= 0:
+            candidates = [
+                c
+                for c in candidates
+                if not chunk.first_sample - self.grid.window < c.sample < self._deaf_until
+            ]
+            if chunk.first_sample > self._deaf_until:
+                self._deaf_until = -1
+        return self._report(self._attributor.feed(self.history, candidates))
+
+    def finish(self) -> list[Hit]:
+        """Hits still held at the end."""
+        return self._report(self._attributor.finish())
+
+    def _report(self, verdicts: Sequence[Verdict]) -> list[Hit]:
+        hits = [self._hit(verdict) for verdict in verdicts if verdict.probability >= REPORT]
+        return [hit for hit in hits if hit is not None]
+
+    def _hit(self, verdict: Verdict) -> Hit | None:
+        grid, history = self.grid, self.history
+        starts = MASK_STARTS * grid.fine
+        first = verdict.sample + int(starts[0])
+        last = verdict.sample + int(starts[-1]) + grid.window
+        audio = history.view(first, last)
+        row = verdict.sample - first
+        mask = masks(grid, verdict, self.signatures, starts, len(self._kit.mics))
+        power = grid.at(audio, row + starts)
+        alone = measure_alone(grid, audio, row, mask, power, verdict.mic)
+        self._number += 1
+        onset = verdict.sample + alone.onset
+        owned = verdict.drum in self._own
+        flags = []
+        span = round(PEAK_SPAN_S * grid.sample_rate_hz)
+        if float(np.abs(history.view(onset, onset + span)[:, verdict.mic]).max()) >= FULL_SCALE:
+            flags.append("clipped")
+        peak = alone.peaks_dbfs[verdict.mic]
+        return Hit(
+            number=self._number,
+            stage="complete",
+            drum=verdict.drum,
+            sample=onset,
+            time_s=onset / grid.sample_rate_hz,
+            peak_dbfs=peak if owned else None,
+            heard_peak_dbfs=alone.heard_dbfs[verdict.mic] if owned else None,
+            confidence=verdict.probability,
+            flags=tuple(flags),
+            mic_dbfs=_levels(alone),
+            mic_heard_dbfs=alone.heard_dbfs,
+            mic_bound=tuple(share < MEASURABLE for share in alone.shares),
+        )
+
+
+def _levels(alone: Alone) -> tuple[float | None, ...]:
+    """Level alone per microphone; where the hit is buried, what was heard bounds it."""
+    return tuple(
+        peak if share >= MEASURABLE else heard
+        for peak, heard, share in zip(alone.peaks_dbfs, alone.heard_dbfs, alone.shares, strict=True)
+    )

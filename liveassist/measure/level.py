@@ -1,0 +1,124 @@
+"""Time and level of one hit alone, when other things sound in the same microphone.
+
+The share of the hit in each window and band (from attribution) is applied as a mask to short-time
+spectra and the waveform put back together (overlap-add, Hann windows at half a window's hop sum
+to one: J. B. Allen and L. R. Rabiner, Proc. IEEE 65(11), 1977). Where the hit has nearly all of
+the power the waveform is used as it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft as sp_fft
+
+from liveassist.spectra import Grid
+from liveassist.units import amplitude_to_dbfs
+
+Audio = npt.NDArray[np.float32]
+
+#: Span after the onset in which the peak is looked for, s.
+PEAK_SPAN_S = 0.040
+#: The onset is the first sample that reaches this part of the peak.
+ONSET_PART = 0.1
+#: Windows around the onset in sixteenths of a window, half a window apart.
+MASK_STARTS = np.arange(-32, 64, 8, dtype=np.int64)
+#: Share of power from which the waveform is left as it is (0.13 dB).
+WHOLE = 0.97
+
+
+@dataclass(frozen=True, slots=True)
+class Alone:
+    """One hit alone: onset sample (relative to the row given), peaks in dBFS per microphone."""
+
+    onset: int
+    peaks_dbfs: tuple[float, ...]
+    heard_dbfs: tuple[float, ...]
+    shares: tuple[float, ...]
+
+
+def separate(grid: Grid, audio: Audio, row: int, mask: npt.NDArray[np.float32]) -> Audio:
+    """The hit's own waveform from ``row + MASK_STARTS[2]*fine``, shape (samples, mics).
+
+    ``mask``: (len(MASK_STARTS), mics, BANDS) in 0..1. Valid where two windows overlap.
+    """
+    starts = row + MASK_STARTS * grid.fine
+    frames = audio[starts[:, None] + np.arange(grid.window)]
+    # A periodic Hann window sums to exactly one at half a window's hop.
+    taper = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(grid.window) / grid.window)
+    spectra = sp_fft.rfft(frames * taper.astype(np.float32)[None, :, None], axis=1)
+    bins = mask @ _spread(grid)
+    spectra *= np.moveaxis(bins, 2, 1)
+    pieces = sp_fft.irfft(spectra, n=grid.window, axis=1)
+    half = grid.window // 2
+    out = np.zeros(((len(starts) + 1) * half, audio.shape[1]), dtype=np.float32)
+    for number, piece in enumerate(pieces):
+        out[number * half : number * half + grid.window] += piece
+    return out
+
+
+_SPREADS: dict[int, npt.NDArray[np.float32]] = {}
+
+
+def _spread(grid: Grid) -> npt.NDArray[np.float32]:
+    """Bands to bins: each bin takes the mask of its band; outside the bands the nearest."""
+    spread = _SPREADS.get(grid.sample_rate_hz)
+    if spread is None:
+        matrix = grid.matrix.T.copy()
+        empty = matrix.sum(axis=0) == 0
+        covered = np.nonzero(~empty)[0]
+        for number in np.nonzero(empty)[0]:
+            matrix[:, number] = matrix[:, covered[np.argmin(np.abs(covered - number))]]
+        spread = _SPREADS[grid.sample_rate_hz] = (matrix / matrix.sum(axis=0)).astype(np.float32)
+    return spread
+
+
+def measure_alone(
+    grid: Grid,
+    audio: Audio,
+    row: int,
+    mask: npt.NDArray[np.float32],
+    power: npt.NDArray[np.float32],
+    own: int,
+) -> Alone:
+    """Onset and peaks of the hit near ``row`` (within a few ms) of ``audio`` (samples, mics).
+
+    ``power``: band powers heard at the mask's windows (same shape), which say where the mask
+    matters. ``own``: column of the hit's own microphone.
+    """
+    half, fine = grid.window // 2, grid.fine
+    first = row + int(MASK_STARTS[0]) * fine
+    span = round(PEAK_SPAN_S * grid.sample_rate_hz)
+    part = (mask * power).sum(axis=(0, 2)) / (power.sum(axis=(0, 2)) + 1e-30)
+    alone = separate(grid, audio, row, mask)
+    raw = audio[first : first + len(alone)]
+    whole = part >= WHOLE
+    own_wave = raw[:, own] if whole[own] else alone[:, own]
+    # Both windows must overlap for the sum to be right: skip the first half window.
+    onset = _onset(own_wave[half:], row - first - half, span, 10 * fine) + half
+    heard = np.abs(raw[onset : onset + span]).max(axis=0)
+    mine = np.abs(alone[onset : onset + span]).max(axis=0)
+    peaks = np.where(whole, heard, np.minimum(mine, heard))
+    return Alone(
+        onset=first + onset - row,
+        peaks_dbfs=tuple(amplitude_to_dbfs(float(value)) for value in peaks),
+        heard_dbfs=tuple(amplitude_to_dbfs(float(value)) for value in heard),
+        shares=tuple(float(value) for value in part),
+    )
+
+
+def _onset(wave: Audio, guess: int, span: int, slack: int) -> int:
+    """First sample that reaches a tenth of the peak, looked for within ``slack`` of ``guess``."""
+    start = max(0, guess - slack)
+    size = np.abs(wave[start : guess + span])
+    if not len(size) or size.max() <= 0.0:
+        return guess
+    onset = int(np.argmax(size >= ONSET_PART * size.max()))
+    # The peak counts from the onset, so that a louder stroke after the span does not set it.
+    peak = size[onset : onset + span].max()
+    return start + int(np.argmax(size >= ONSET_PART * peak))
+
+
+__all__ = ["MASK_STARTS", "Alone", "measure_alone", "separate"]

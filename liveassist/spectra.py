@@ -1,0 +1,99 @@
+"""Short-time spectra on one fixed grid: what detection and attribution both look at.
+
+A window of about 11.6 ms (Hann) resolves the body of a snare (150 Hz) from a kick (60 Hz) and
+is still short against the gap between strokes at 200 bpm sixteenths (75 ms). All times derive
+from that one length, so that a kit learned at one sample rate serves at another.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft as sp_fft
+
+Power = npt.NDArray[np.float32]
+
+#: Window length aimed at, seconds. Trade: 8 ms blurs kick into snare body, 16 ms blurs a ghost
+#: into the stroke 30 ms before it; measured flat between 10 and 13 ms on recorded drums.
+WINDOW_S = 0.0116
+#: Band edges in Hz, roughly half-octave where drums have their bodies and wider above.
+BAND_EDGES_HZ = (
+    40.0,
+    100.0,
+    170.0,
+    270.0,
+    420.0,
+    700.0,
+    1200.0,
+    2000.0,
+    3500.0,
+    6000.0,
+    10000.0,
+    16000.0,
+)
+BANDS = len(BAND_EDGES_HZ) - 1
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Window, hop and band matrix for one sample rate."""
+
+    sample_rate_hz: int
+
+    @cached_property
+    def window(self) -> int:
+        """Window length in samples: even, divisible by 16, cheap to transform."""
+        wanted = self.sample_rate_hz * WINDOW_S
+        best = 16
+        for step in range(1, 4096):
+            size = 16 * step
+            if size > wanted * 1.06:
+                break
+            if size >= wanted * 0.96 and sp_fft.next_fast_len(size, real=True) == size:
+                return size
+            best = size
+        return best
+
+    @cached_property
+    def hop(self) -> int:
+        """Samples between frames of the running spectra (a quarter window)."""
+        return self.window // 4
+
+    @cached_property
+    def fine(self) -> int:
+        """Grid on which learned hits are kept, samples (a sixteenth of a window)."""
+        return self.window // 16
+
+    @cached_property
+    def taper(self) -> Power:
+        """Hann window scaled so that a full-scale sine has power 1 in its bin."""
+        taper = np.hanning(self.window)
+        return np.asarray(taper / (taper.sum() / 2.0), dtype=np.float32)
+
+    @cached_property
+    def matrix(self) -> Power:
+        """Bins to bands, shape (bins, BANDS); a bin on an edge is shared."""
+        width = self.sample_rate_hz / self.window
+        centre = np.arange(self.window // 2 + 1) * width
+        out = np.zeros((len(centre), BANDS), dtype=np.float32)
+        for band, (low, high) in enumerate(itertools.pairwise(BAND_EDGES_HZ)):
+            inside = np.minimum(centre + width / 2, high) - np.maximum(centre - width / 2, low)
+            out[:, band] = np.clip(inside / width, 0.0, 1.0)
+        return out
+
+    def band_power(self, frames: npt.NDArray[np.float32]) -> Power:
+        """Band powers of frames with time on the last axis: (..., window) -> (..., BANDS)."""
+        bins = sp_fft.rfft(frames * self.taper, axis=-1)
+        power = bins.real * bins.real
+        power += bins.imag * bins.imag
+        return np.asarray(power @ self.matrix, dtype=np.float32)
+
+    def at(self, audio: npt.NDArray[np.float32], starts: npt.NDArray[np.int64]) -> Power:
+        """Band powers at chosen window starts: audio (frames, mics) -> (starts, mics, BANDS)."""
+        index = starts[:, None] + np.arange(self.window)
+        picked = np.ascontiguousarray(np.moveaxis(audio[index], 1, 2))
+        return self.band_power(picked)
