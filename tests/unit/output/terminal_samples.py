@@ -52,9 +52,7 @@ KIT = Kit(
 )
 
 
-def hit(
-    number: int, drum: str, level_dbfs: float | None, role: Role = "main", *flags: str
-) -> Hit:
+def hit(number: int, drum: str, level_dbfs: float | None, role: Role = "main", *flags: str) -> Hit:
     """One finished hit, a half second after the one before."""
     return Hit(
         number=number,
@@ -252,7 +250,7 @@ def huge() -> Snapshot:
 
 
 def long_names() -> Snapshot:
-    """Names and sentences that cannot fit, in several scripts, with characters that must not pass."""
+    """Names and sentences that cannot fit, in several scripts, and with control characters."""
     long = "スネア太鼓の上側マイクロホン" * 4
     odd = "e\u0301te\u0301 \x1b[31mred\x07\nnext\u202eline\u200d 👩‍🔧 " + "x" * 120
     kit = Kit(

@@ -1,0 +1,229 @@
+"""The terminal dashboard: the thin edge around `terminal_pages.render`.
+
+`Dashboard.draw` is called with whatever snapshot is newest and draws at most ten times a second;
+it never waits, and a terminal that breaks ends the drawing, never the listening.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+from collections.abc import Callable
+
+from rich.console import Console, ConsoleDimensions
+from rich.live import Live
+
+from liveassist.model import Snapshot
+from liveassist.output.keys import Command, KeyReader
+from liveassist.output.terminal_pages import render
+from liveassist.output.terminal_picture import export_svg
+from liveassist.output.terminal_plain import plain_lines, summary_lines
+from liveassist.output.terminal_words import AlertId, alert_id, ordered_alerts
+
+__all__ = [
+    "Command",
+    "Dashboard",
+    "KeyReader",
+    "export_svg",
+    "plain_lines",
+    "render",
+    "summary_lines",
+]
+
+#: Redraws a second at most; more cannot be read and costs analysis time.
+MOST_PER_S = 10.0
+#: Plain mode speaks at most this often, s, and only what is new.
+PLAIN_EVERY_S = 10.0
+#: Plain mode repeats figures that have changed this often, s; in between only new wordings.
+PLAIN_ALL_EVERY_S = 60.0
+#: The second press of quit counts within this time, s.
+QUIT_AGAIN_S = 3.0
+#: How long a message stays on the key line, s.
+MESSAGE_S = 3.0
+#: Alerts put away are remembered up to this many, oldest forgotten first.
+MOST_SILENCED = 256
+
+
+def _wordings(line: str) -> str:
+    """A sentence without its figures."""
+    return re.sub(r"[0-9][0-9.]*", "#", line)
+
+
+class Dashboard:
+    """Draws snapshots on a terminal; does nothing where there is none.
+
+    ``plain`` prints changed sentences instead of drawing; so does a terminal that cannot move
+    its cursor (TERM=dumb). ``clock`` gives seconds that never run backwards. Use from one thread.
+    ``problem`` says why drawing has ended, ``frames`` how many pictures were drawn, ``skipped``
+    how many snapshots came too soon.
+    """
+
+    def __init__(
+        self,
+        console: Console | None = None,
+        *,
+        page: str = "main",
+        plain: bool = False,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.console = Console() if console is None else console
+        self.page = page
+        self.problem: str | None = None
+        self.frames = 0
+        self.skipped = 0
+        self._plain = plain or self.console.is_dumb_terminal
+        self._clock = clock
+        self._live: Live | None = None
+        self._closed = False
+        self._last_drawn: float | None = None
+        self._last_lines: list[str] = []
+        self._last_all: float | None = None
+        self._latest: Snapshot | None = None
+        self._silenced: dict[AlertId, None] = {}
+        self._message, self._message_until = "", 0.0
+        self._quit_until: float | None = None
+
+    @property
+    def active(self) -> bool:
+        """Whether snapshots are shown: there is a terminal, not closed and not broken."""
+        return self.console.is_terminal and not self._closed and self.problem is None
+
+    def draw(self, snapshot: Snapshot) -> bool:
+        """Show ``snapshot`` unless the last was shown too short a time ago; whether it was."""
+        self._latest = snapshot
+        if not self.active:
+            return False
+        now = self._clock()
+        every = PLAIN_EVERY_S if self._plain else 1.0 / MOST_PER_S
+        if self._last_drawn is not None and now - self._last_drawn < every:
+            self.skipped += 1
+            return False
+        self._last_drawn = now
+        try:
+            if self._plain:
+                self._speak(snapshot)
+            else:
+                self._paint(snapshot, now)
+        except OSError as problem:
+            self.problem = f"The terminal cannot be written to: {problem}."
+            self.close()
+            return False
+        self.frames += 1
+        return True
+
+    def handle(self, command: Command) -> Command | None:
+        """Carry out what concerns the screen alone; return what is left for the caller to do.
+
+        Returned are ``take_toggle``, ``set_reference``, ``silence_alert`` (already put away on
+        screen) and ``quit``, the last only at the second press while a marked take runs.
+        """
+        now = self._clock()
+        if command in ("page_large", "page_between", "help"):
+            page = {"page_large": "large", "page_between": "between", "help": "help"}[command]
+            self.page = "main" if self.page == page else page
+            self._redraw_soon()
+            return None
+        if command == "quit" and self._take_is_marked():
+            if self._quit_until is None or now > self._quit_until:
+                self._quit_until = now + QUIT_AGAIN_S
+                self.say("A take is running. Press q again to stop listening.")
+                return None
+        elif command == "silence_alert":
+            self._silence_first()
+        return command
+
+    def say(self, message: str) -> None:
+        """Put a sentence on the key line for a few seconds (in plain mode: print it)."""
+        self._message, self._message_until = message, self._clock() + MESSAGE_S
+        self._redraw_soon()
+
+    def close(self) -> None:
+        """Give the screen back as it was. May be called any number of times."""
+        self._closed = True
+        live, self._live = self._live, None
+        if live is not None:
+            # A terminal that has gone away cannot be put back in order, nor need it be.
+            try:
+                live.stop()
+            except OSError as problem:
+                self.problem = self.problem or f"The terminal cannot be written to: {problem}."
+
+    def __enter__(self) -> Dashboard:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _paint(self, snapshot: Snapshot, now: float) -> None:
+        width, height = self._size()
+        frame = render(
+            snapshot,
+            width,
+            height,
+            colour=self.console.color_system is not None and not self.console.no_color,
+            page=self.page,
+            silenced=self._silenced.keys(),
+            message=self._message if now < self._message_until else "",
+        )
+        if self._live is None:
+            self._live = Live(
+                frame,
+                console=self.console,
+                screen=True,
+                auto_refresh=False,
+                redirect_stdout=False,
+                redirect_stderr=False,
+            )
+            self._live.start()
+        self._live.update(frame, refresh=True)
+
+    def _size(self) -> tuple[int, int]:
+        """The terminal's size now, asked for at every picture so that a resize is followed.
+
+        The terminal itself is asked first: rich would believe an exported COLUMNS for ever.
+        """
+        try:
+            asked = os.get_terminal_size(self.console.file.fileno())
+        except (AttributeError, OSError, ValueError):  # no real terminal behind it
+            return self.console.size
+        if asked.columns > 0 and asked.lines > 0:
+            self.console.size = ConsoleDimensions(asked.columns, asked.lines)
+        return self.console.size
+
+    def _speak(self, snapshot: Snapshot) -> None:
+        lines = plain_lines(snapshot, self._silenced.keys())
+        if self._message:
+            lines.insert(0, self._message)
+            self._message = ""
+        # A clock or a meter that has moved on is not news; now and then every figure is.
+        now = self._clock()
+        everything = self._last_all is None or now - self._last_all >= PLAIN_ALL_EVERY_S
+        if everything:
+            self._last_all = now
+        known = set(self._last_lines) if everything else set(map(_wordings, self._last_lines))
+        for line in lines:
+            if (line if everything else _wordings(line)) not in known:
+                self.console.print(line, markup=False, highlight=False, soft_wrap=True)
+        self._last_lines = lines
+
+    def _take_is_marked(self) -> bool:
+        take = self._latest.take if self._latest else None
+        return take is not None and take.end_s is None and not take.provisional
+
+    def _silence_first(self) -> None:
+        if self._latest is None:
+            return
+        for alert in ordered_alerts(self._latest.alerts, self._silenced.keys()):
+            name = alert_id(alert)
+            if alert.end_s is None and name not in self._silenced:
+                self._silenced[name] = None
+                while len(self._silenced) > MOST_SILENCED:
+                    del self._silenced[next(iter(self._silenced))]
+                self._redraw_soon()
+                return
+
+    def _redraw_soon(self) -> None:
+        """Let the next snapshot through at once: a key wants an answer."""
+        if not self._plain:
+            self._last_drawn = None

@@ -1,0 +1,146 @@
+"""The dashboard in a real terminal (tmux): what is on the screen, after a resize, after keys."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+import subprocess
+import sys
+import textwrap
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.realparts
+
+ROOT = Path(__file__).resolve().parents[2]
+TIMEOUT_S = 20.0
+
+#: Draws until q; says on leaving how many frames there were.
+SCRIPT = """\
+import sys, time
+from dataclasses import replace
+from liveassist.output.terminal import Dashboard, KeyReader
+from tests.unit.output.terminal_samples import full
+
+base = replace(full(), take=None)
+begin = time.monotonic()
+left = False
+with Dashboard() as dashboard, KeyReader() as keys:
+    while not left and time.monotonic() - begin < 60:
+        dashboard.draw(replace(base, time_s=base.time_s + time.monotonic() - begin))
+        for command in keys.poll():
+            left = dashboard.handle(command) == "quit" or left
+        time.sleep(0.02)
+spent = time.monotonic() - begin
+print("gone after", dashboard.frames, "frames,", "within" if dashboard.frames <= 10 * spent + 3
+      else "beyond", "the limit,", "by key" if left else "by time")
+time.sleep(60)
+"""
+
+
+@dataclass
+class Tmux:
+    """A tmux server of our own with one window."""
+
+    socket: str
+
+    def __call__(self, *words: str) -> str:
+        done = subprocess.run(
+            ["tmux", "-S", self.socket, "-f", os.devnull, *words],
+            capture_output=True,
+            text=True,
+            timeout=TIMEOUT_S,
+            check=True,
+        )
+        return done.stdout
+
+    def lines(self, *options: str) -> list[str]:
+        """What the window shows now."""
+        return self("capture-pane", "-p", *options).rstrip("\n").split("\n")
+
+    def until(self, wanted: Callable[[list[str]], bool], what: str) -> list[str]:
+        """The window's lines once ``wanted`` holds of them; fails when time is up."""
+        end = time.monotonic() + TIMEOUT_S
+        while not wanted(lines := self.lines()):
+            if time.monotonic() > end:
+                pytest.fail(f"waited in vain for {what}; the screen shows:\n" + "\n".join(lines))
+            time.sleep(0.05)
+        return lines
+
+
+def start(tmux: Tmux, script: Path, width: int, height: int, **environ: str) -> None:
+    """Open the window at a size and start the script in it."""
+    assigned = " ".join(f"{name}={shlex.quote(value)}" for name, value in environ.items())
+    command = f"{assigned} exec {shlex.quote(sys.executable)} {shlex.quote(str(script))}"
+    tmux(
+        *("new-session", "-d", "-x", str(width), "-y", str(height), "-c", str(ROOT)),
+        f"PYTHONPATH={shlex.quote(str(ROOT))} PYTHONWARNINGS=error LC_ALL=C.UTF-8 {command}",
+        *(";", "set", "-g", "status", "off", ";", "resize-window"),
+        *("-x", str(width), "-y", str(height)),
+    )
+
+
+@pytest.fixture
+def tmux(tmp_path: Path) -> Iterator[Tmux]:
+    if shutil.which("tmux") is None:
+        pytest.fail("tmux is needed for this test: apt-get install tmux")
+    server = Tmux(str(tmp_path / "socket"))
+    yield server
+    subprocess.run(
+        ["tmux", "-S", server.socket, "kill-server"], capture_output=True, timeout=10, check=False
+    )
+
+
+@pytest.fixture
+def script(tmp_path: Path) -> Path:
+    path = tmp_path / "draw.py"
+    path.write_text(textwrap.dedent(SCRIPT), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (160, 50)])
+def test_screen_is_whole_in_a_real_terminal(
+    tmux: Tmux, script: Path, width: int, height: int
+) -> None:
+    start(tmux, script, width, height)
+    lines = tmux.until(lambda seen: "? help" in seen[-1], "the key line")
+    assert len(lines) == height
+    shown = "\n".join(lines)
+    for wanted in ("NOW snare_top clipped", "SNARE", "KICK", "−22.5 threshold", "CLIP 3"):
+        assert wanted in shown, wanted
+    assert lines[0].startswith(" ○ waiting")
+    assert "no samples lost" in lines[-2]
+
+
+def test_resize_keys_and_a_clean_end(tmux: Tmux, script: Path) -> None:
+    start(tmux, script, 80, 24)
+    tmux.until(lambda seen: "? help" in seen[-1], "the key line")
+    tmux("resize-window", "-x", "130", "-y", "40")
+    lines = tmux.until(lambda seen: len(seen) == 40 and "q quit" in seen[-1], "the larger picture")
+    assert "── microphones" in "\n".join(lines)
+    tmux("resize-window", "-x", "44", "-y", "12")
+    lines = tmux.until(lambda seen: len(seen) == 12 and "q quit" in seen[-1], "the smaller picture")
+    assert "SNARE" in "\n".join(lines)
+    tmux("resize-window", "-x", "80", "-y", "24")
+    tmux("send-keys", "?")
+    tmux.until(lambda seen: "start a take" in "\n".join(seen), "the help page")
+    tmux("send-keys", "l")
+    tmux.until(lambda seen: "█████" in "\n".join(seen[2:8]), "the large page")
+    tmux("send-keys", "q")
+    lines = tmux.until(lambda seen: "gone after" in "\n".join(seen), "the end")
+    shown = "\n".join(lines)
+    assert "within the limit, by key" in shown
+    assert "SNARE" not in shown  # the screen before is back
+
+
+def test_no_color_reaches_a_real_terminal(tmux: Tmux, script: Path) -> None:
+    start(tmux, script, 80, 24, NO_COLOR="1")
+    tmux.until(lambda seen: "? help" in seen[-1], "the key line")
+    shown = "\n".join(tmux.lines("-e"))
+    assert "\x1b[7m" in shown or ";7m" in shown
+    assert "\x1b[3" not in shown.replace("\x1b[39m", "")
