@@ -19,7 +19,7 @@ DEVELOPERS.md.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,7 +117,7 @@ def assign_roles(
     ``times_s`` ascending, ``levels_dbfs`` finite or NaN (not measured: ``unsure``), both shape
     (hits,). ``flags``: the hit's flags; ``flam`` and ``rim_click`` decide the role outright.
     ``cross_stick``: True for hits known by their sound to be another technique (see
-    ``technique``); they are a population of their own and do not touch the others.
+    ``technique.cross_stick``); they are a population of their own and do not touch the others.
     """
     times = np.asarray(times_s, dtype=np.float64)
     levels = np.asarray(levels_dbfs, dtype=np.float64)
@@ -287,38 +287,3 @@ def at_place(time_s: float, mains_s: FloatArray) -> bool | None:
     if fits_before:
         return fits_after or gap_after > 2.2 * interval
     return fits_after and gap_before > 2.2 * interval
-
-
-def technique(ratios: Mapping[int, Sequence[float | None]], count: int) -> npt.NDArray[np.bool_]:
-    """Which of ``count`` hits were played with another technique, from how they sound elsewhere.
-
-    ``ratios[i]``: level of hit i in each other microphone relative to its own, dB (None: not
-    measured). A cross-stick excites the drum differently, so those differences shift together for
-    a whole section. Flagged is the rarer of two populations of the median shift where at least
-    eight hits stand on each side and they keep together in time (fewer changes of side than a
-    quarter of chance). Level plays no part.
-    """
-    out = np.zeros(count, bool)
-    rows = [i for i in sorted(ratios) if any(v is not None for v in ratios[i])]
-    if len(rows) < 24:
-        return out
-    table = np.array([[np.nan if v is None else v for v in ratios[i]] for i in rows], float)
-    enough = np.isfinite(table).mean(axis=0) > 0.6
-    if not enough.any():
-        return out
-    table = table[:, enough]
-    shift = np.nanmean(table - np.nanmedian(table, axis=0), axis=1, where=np.isfinite(table))
-    known = np.isfinite(shift)
-    found = two_populations(shift[known])
-    if found.count == 1:
-        return out
-    side = found.loud_probability(shift[known]) >= 0.5
-    if min(side.sum(), (~side).sum()) < 8:
-        return out
-    share = float(side.mean())
-    changes = float(np.count_nonzero(side[1:] != side[:-1]))
-    if changes > 0.25 * 2.0 * share * (1.0 - share) * (side.size - 1):
-        return out
-    rare = side if share < 0.5 else ~side
-    out[np.array(rows)[known][rare]] = True
-    return out

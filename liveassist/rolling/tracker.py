@@ -1,0 +1,302 @@
+"""The rolling view of a session: hits as they come, roles and velocity, windows, meters.
+
+One object that the pipeline feeds with hit reports and level frames and asks for figures. No
+clock: time is what the hits and frames say. Adding a hit costs microseconds; roles are sorted out
+anew when figures are asked for, one drum at a time, after every few new hits.
+"""
+
+from __future__ import annotations
+
+import bisect
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from ..model import Drum, Figures, FloatArray, Hit, Kit, LevelFrames, MicState, Role
+from .figures import CLIPPED, figures
+from .meters import Meters
+from .roles import RoleModel, RoleResult, assign_roles
+from .technique import cross_stick
+from .velocity import VelocityRange, learned_range
+from .wash import LevelStore
+
+#: Hits of each drum that `Rolling.recent` returns.
+RECENT_HITS = 64
+#: Roles of a drum are sorted out again after this many new hits.
+ROLE_EVERY_HITS = 4
+#: Hits before a drum's velocity range follows what is played; then refreshed this often.
+RANGE_EVERY_HITS = 8
+#: Levels the velocity range is learned from.
+RANGE_HITS = 512
+#: How far around a span hits are looked at to judge the roles inside it, seconds.
+CONTEXT_S = 12.0
+
+
+class Rolling:
+    """Everything the rolling stage knows about a session.
+
+    ``ranges``: velocity ranges learned in a soundcheck, by drum; they then stay as they are.
+    Memory: the window is bounded by ``kit.windows``; the session keeps each hit without its
+    ringing spectrum once it has left the window, and one byte a microphone every 40 ms.
+    """
+
+    def __init__(
+        self,
+        kit: Kit,
+        sample_rate_hz: float,
+        *,
+        ranges: Mapping[str, VelocityRange] | None = None,
+    ) -> None:
+        self._kit = kit
+        self._hits: dict[str, list[Hit]] = {drum.name: [] for drum in kit.drums}
+        self._where: dict[int, str] = {}
+        self._models: dict[str, RoleModel] = {}
+        self._results: dict[str, RoleResult] = {}
+        self._fresh: dict[str, int] = dict.fromkeys(self._hits, 0)
+        self._fixed_ranges = dict(ranges or {})
+        self._ranges = dict(self._fixed_ranges)
+        self._range_age: dict[str, int] = dict.fromkeys(self._hits, 0)
+        self._meters = Meters(kit, sample_rate_hz)
+        self._store = LevelStore(len(kit.mics), sample_rate_hz)
+        self._lost = 0
+
+    # --- what comes in -----------------------------------------------------------------------
+
+    def add(self, hit: Hit) -> Hit:
+        """Take in a report of a hit (early, revised or complete) and return it with its role and
+        velocity filled in, as known now. A later report of the same number replaces the earlier.
+        A withdrawn one is forgotten."""
+        if hit.stage == "withdrawn":
+            self.withdraw(hit.number)
+            return hit
+        before = self._pop(hit.number)
+        level = hit.peak_dbfs
+        role = self._role(hit) if before is None or before.role == "unsure" else before.role
+        if before is not None and before.peak_dbfs != level:
+            role = self._role(hit)
+        clipped = CLIPPED in hit.flags
+        velocity = None
+        if level is not None and not clipped:
+            velocity = self._range(hit.drum).velocity(level)
+        full = replace(hit, role=role, velocity=velocity)
+        bisect.insort(self._hits.setdefault(hit.drum, []), full, key=_when)
+        self._where[hit.number] = hit.drum
+        if before is None:
+            self._fresh[hit.drum] = self._fresh.get(hit.drum, 0) + 1
+            self._range_age[hit.drum] = self._range_age.get(hit.drum, 0) + 1
+            self._strip(self._hits[hit.drum])
+        return full
+
+    def withdraw(self, number: int) -> None:
+        """Forget the hit of this number; no effect if there is none."""
+        self._pop(number)
+
+    def levels(self, frames: LevelFrames) -> None:
+        """Take in level frames, for meters and for what is heard between hits."""
+        self._meters.add(frames)
+        self._store.add(frames)
+
+    def gap(self, lost_samples: int) -> None:
+        """Note lost samples. Hits before and after stay valid; the count is shown."""
+        self._lost += lost_samples
+
+    # --- what is asked -----------------------------------------------------------------------
+
+    @property
+    def lost_samples(self) -> int:
+        return self._lost
+
+    def mics(self) -> tuple[MicState, ...]:
+        """Meter state of every microphone, in the order of the kit."""
+        return self._meters.states()
+
+    def recent(self, count: int = RECENT_HITS) -> dict[str, tuple[Hit, ...]]:
+        """The latest hits of every drum, oldest first."""
+        return {name: tuple(hits[-count:]) for name, hits in self._hits.items()}
+
+    def hits(self, start_s: float = 0.0, end_s: float = float("inf")) -> list[Hit]:
+        """All hits with ``start_s <= time_s < end_s``, in order of time."""
+        found = [h for hits in self._hits.values() for h in _between(hits, start_s, end_s)]
+        return sorted(found, key=_when)
+
+    def one_population(self, drum: str) -> bool | None:
+        """Whether the drum was last found to be played with one kind of stroke; None: not yet."""
+        result = self._results.get(drum)
+        return None if result is None else result.one_population
+
+    def velocity_range(self, drum: str) -> VelocityRange:
+        """Levels that now map to velocity 1 and 127 for this drum."""
+        return self._range(drum)
+
+    def window_figures(
+        self, now_s: float, *, keyed_margin_db: Mapping[str, float | None] | None = None
+    ) -> Figures:
+        """Figures over the rolling window of every drum (``kit.windows``) as of ``now_s``."""
+        self._sort_out_stalest()
+        windows = self._kit.windows
+        start = max(now_s - windows.seconds, 0.0)
+        inside = [
+            hit
+            for hits in self._hits.values()
+            for hit in _between(hits[-windows.hits :], start, now_s)
+        ]
+        first = min((hit.time_s for hit in inside), default=start)
+        wash = self._wash(max(start, first), now_s)
+        return figures(
+            self._kit, inside, start, now_s, wash_dbfs=wash, keyed_margin_db=keyed_margin_db
+        )
+
+    def figures(
+        self,
+        start_s: float,
+        end_s: float,
+        *,
+        keyed_margin_db: Mapping[str, float | None] | None = None,
+    ) -> Figures:
+        """Figures over any span: a take, or the session (0 to the end).
+
+        Roles inside the span are settled first, from all hits in and around it.
+        """
+        self.settle(start_s, end_s)
+        return figures(
+            self._kit,
+            self.hits(start_s, end_s),
+            start_s,
+            end_s,
+            wash_dbfs=self._wash(start_s, end_s),
+            keyed_margin_db=keyed_margin_db,
+        )
+
+    def settle(self, start_s: float = 0.0, end_s: float = float("inf")) -> None:
+        """Give every hit in the span the role and velocity that all hits around it suggest.
+
+        For the end of a take or session; the live roles only knew what came before.
+        """
+        for drum in self._kit.drums:
+            near = _between(self._hits[drum.name], start_s - CONTEXT_S, end_s + CONTEXT_S)
+            self._assign(drum, near, start_s, end_s)
+        for drum in self._kit.drums:
+            self._set_velocities(drum.name, start_s, end_s)
+
+    # --- inside ------------------------------------------------------------------------------
+
+    def _pop(self, number: int) -> Hit | None:
+        drum = self._where.pop(number, None)
+        if drum is None:
+            return None
+        hits = self._hits[drum]
+        for index in range(len(hits) - 1, -1, -1):
+            if hits[index].number == number:
+                return hits.pop(index)
+        return None
+
+    def _strip(self, hits: list[Hit]) -> None:
+        """Drop the spectrum of the hit that has just left the window."""
+        index = len(hits) - 1 - max(self._kit.windows.hits, RECENT_HITS)
+        if index >= 0 and (measures := hits[index].measures) and measures.pattern is not None:
+            hits[index] = replace(hits[index], measures=replace(measures, pattern=None))
+
+    def _role(self, hit: Hit) -> Role:
+        """Role of a new hit from what was played before."""
+        if "flam" in hit.flags:
+            return "flam"
+        if "rim_click" in hit.flags:
+            return "rim_click"
+        if hit.peak_dbfs is None:
+            return "unsure"
+        model = self._models.get(hit.drum)
+        return "main" if model is None else model.judge(hit.time_s, hit.peak_dbfs)
+
+    def _range(self, drum: str) -> VelocityRange:
+        found = self._ranges.get(drum)
+        due = self._range_age.get(drum, 0) >= RANGE_EVERY_HITS
+        if found is None or (due and drum not in self._fixed_ranges):
+            found = learned_range(self._levels(self._hits.get(drum, [])[-RANGE_HITS:]))
+            self._ranges[drum] = found
+            self._range_age[drum] = 0
+        return found
+
+    def _levels(self, hits: list[Hit]) -> list[float]:
+        return [h.peak_dbfs for h in hits if h.peak_dbfs is not None and CLIPPED not in h.flags]
+
+    def _set_velocities(self, drum: str, start_s: float, end_s: float) -> None:
+        """Velocities of the span on one scale: the one all hits up to now suggest."""
+        hits = self._hits[drum]
+        fixed = self._fixed_ranges.get(drum)
+        scale = fixed if fixed is not None else learned_range(self._levels(hits))
+        low, high = _bounds(hits, start_s, end_s)
+        for index in range(low, high):
+            hit = hits[index]
+            if hit.velocity is not None and hit.peak_dbfs is not None:
+                hits[index] = replace(hit, velocity=scale.velocity(hit.peak_dbfs))
+
+    def _sort_out_stalest(self) -> None:
+        """Sort out the roles of the one drum with most new hits, if it has enough of them."""
+        drum = max(self._kit.drums, key=lambda d: self._fresh.get(d.name, 0), default=None)
+        if drum is None or self._fresh[drum.name] < ROLE_EVERY_HITS:
+            return
+        self._fresh[drum.name] = 0
+        hits = self._hits[drum.name][-self._kit.windows.hits :]
+        if hits:
+            self._assign(drum, hits, hits[0].time_s, float("inf"))
+
+    def _assign(self, drum: Drum, near: list[Hit], start_s: float, end_s: float) -> None:
+        if not near or drum.own is None:
+            return
+        own = np.array([np.nan if h.peak_dbfs is None else h.peak_dbfs for h in near])
+        result = assign_roles(
+            [h.time_s for h in near],
+            own,
+            [h.flags for h in near],
+            cross_stick=self._cross_stick(drum, near, own),
+        )
+        self._results[drum.name] = result
+        if result.model is not None:
+            self._models[drum.name] = result.model
+        hits = self._hits[drum.name]
+        first = bisect.bisect_left(hits, _when(near[0]), key=_when)
+        for offset, role in enumerate(result.roles):
+            hit = hits[first + offset]
+            if hit.role != role and start_s <= hit.time_s < end_s:
+                hits[first + offset] = replace(hit, role=role)
+
+    def _cross_stick(self, drum: Drum, near: list[Hit], own: FloatArray) -> FloatArray | None:
+        """Which hits were played with another technique; snares only."""
+        count = len(self._kit.mics)
+        if drum.kind != "snare" or any(len(h.mic_dbfs) != count for h in near):
+            return None
+        level = np.array([h.mic_dbfs for h in near], dtype=np.float64)
+        bound = np.array([h.mic_bound or (False,) * count for h in near], dtype=bool)
+        level[bound] = np.nan
+        others = [i for i, m in enumerate(self._kit.mics) if m.name != drum.own]
+        return np.asarray(cross_stick(level[:, others], own))
+
+    def _wash(self, start_s: float, end_s: float) -> dict[str, float | None]:
+        times = np.array([h.time_s for h in self.hits(start_s - 3.0, end_s + 3.0)])
+        own: dict[int, FloatArray] = {}
+        for index, mic in enumerate(self._kit.mics):
+            drums = [d.name for d in self._kit.drums if d.own == mic.name or d.name == mic.of]
+            if drums and mic.type == "acoustic":
+                found = [
+                    hit.time_s
+                    for name in drums
+                    for hit in _between(self._hits[name], start_s - 1.0, end_s)
+                ]
+                own[index] = np.array(sorted(found))
+        levels = self._store.between_hits(start_s, end_s, times, own)
+        return {self._kit.mics[index].name: level for index, level in levels.items()}
+
+
+def _when(hit: Hit) -> tuple[float, int]:
+    return (hit.time_s, hit.number)
+
+
+def _bounds(hits: list[Hit], start_s: float, end_s: float) -> tuple[int, int]:
+    low = bisect.bisect_left(hits, start_s, key=lambda h: h.time_s)
+    return low, bisect.bisect_left(hits, end_s, key=lambda h: h.time_s)
+
+
+def _between(hits: list[Hit], start_s: float, end_s: float) -> list[Hit]:
+    low, high = _bounds(hits, start_s, end_s)
+    return hits[low:high]
