@@ -193,11 +193,11 @@ def tuning(figures: DrumFigures) -> str:
 
 
 def roles(figures: DrumFigures) -> str:
-    """How the hits divide: ``96 main, 31 ghost, 4 weak, 2 clipped``."""
+    """How the hits divide: ``96 main (4 weak), 31 ghost, 2 clipped``. Weak hits are main hits."""
+    weak = f" ({count(figures.weak_hits)} weak)" if figures.weak_hits else ""
     pairs = (
-        (figures.main_hits, "main"),
+        (figures.main_hits, f"main{weak}"),
         (figures.ghost_hits, "ghost"),
-        (figures.weak_hits, "weak"),
         (figures.clipped_hits, "clipped"),
     )
     return ", ".join(f"{count(n)} {word}" for n, word in pairs if n)

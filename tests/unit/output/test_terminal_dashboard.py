@@ -303,7 +303,7 @@ def test_summary_says_what_was_done() -> None:
     text = "\n".join(summary_lines(samples.record()))
     for wanted in (
         "Listened to 3 minutes 24 seconds of Blue attic through 8 microphones.",
-        "snare: 214 hits (118 main, 84 ghost, 6 weak, 1 clipped), main hits at -11.6 dBFS, "
+        "snare: 214 hits (118 main (6 weak), 84 ghost, 1 clipped), main hits at -11.6 dBFS, "
         "spread 1.9 dB (1.5 to 2.5)",
         "take 1 (the reference), 1:02",
         "changed: The snare head is 18 cents flat against take 1.",
