@@ -128,10 +128,18 @@ def tabulate(
         if data is None:
             continue
         _cells(kit, data, counts.get(drum.name, 0), tables)
+    high = {name: _high(data) for name, data in levels.items()}
     for index, mic in enumerate(kit.mics):
         if mic.type == "acoustic":
-            _margin(kit, index, levels, wash_dbfs or {}, keyed_margin_db or {}, tables)
+            _margin(kit, index, levels, high, wash_dbfs or {}, keyed_margin_db or {}, tables)
     return tables
+
+
+def _high(data: DrumLevels) -> FloatArray:
+    """95th percentile of the drum's level in every microphone; NaN where it cannot be said."""
+    level, is_bound = censored_quantile(data.mic_dbfs, data.bound, 0.95)
+    few = np.isfinite(data.mic_dbfs).sum(axis=0) < MIN_CELL_HITS
+    return np.where(few | is_bound, np.nan, level)
 
 
 def _cells(kit: Kit, data: DrumLevels, hits: int, tables: BleedTables) -> None:
@@ -169,6 +177,7 @@ def _margin(
     kit: Kit,
     index: int,
     levels: Mapping[str, DrumLevels],
+    high: Mapping[str, FloatArray],
     wash_dbfs: Mapping[str, float | None],
     keyed: Mapping[str, float | None],
     tables: BleedTables,
@@ -187,15 +196,10 @@ def _margin(
     soft_main = float(np.quantile(main, 0.10))
     by_source: dict[str, float] = {}
     for drum in kit.drums:
-        data = levels.get(drum.name)
-        if drum in own or data is None:
+        if drum in own or drum.name not in high:
             continue
-        column = data.mic_dbfs[:, index]
-        if np.isfinite(column).sum() < MIN_CELL_HITS:
-            continue
-        high, is_bound = censored_quantile(column[:, None], data.bound[:, index, None], 0.95)
-        if not is_bound[0]:
-            by_source[drum.name] = soft_main - float(high[0])
+        if np.isfinite(high[drum.name][index]):
+            by_source[drum.name] = soft_main - float(high[drum.name][index])
     wash = wash_dbfs.get(mic.name)
     if wash is not None:
         by_source[WASH] = soft_main - wash

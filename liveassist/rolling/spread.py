@@ -39,6 +39,7 @@ All functions are pure; levels are in dB, times in seconds, arrays have shape (h
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from dataclasses import dataclass
@@ -89,6 +90,7 @@ def winsorised_sd(values: npt.ArrayLike, share: float = WINSOR) -> float:
     return float(x.std(ddof=1)) / _winsor_factor(cut / n)
 
 
+@functools.lru_cache(maxsize=512)
 def _winsor_factor(tail: float) -> float:
     """Standard deviation of a unit normal Winsorised by ``tail`` at each end."""
     if tail <= 0.0:
