@@ -34,8 +34,6 @@ class Band:
     the ringing part after the onset (the stick's click is over, the next stroke usually not yet
     there). ``note_low_hz``/``note_high_hz``: where the lowest mode is looked for. Ranges are common
     practice for drums of every usual size, no source; the times were chosen on recorded drums.
-    ``systematic_cents``: how far the pattern of different strokes on one and the same drum was
-    found apart beyond chance (snare and kick measured, tom assumed between them).
     """
 
     low_hz: float
@@ -44,7 +42,6 @@ class Band:
     note_low_hz: float
     note_high_hz: float
     partials_high_hz: float
-    systematic_cents: float
 
     @property
     def high_hz(self) -> float:
@@ -54,9 +51,9 @@ class Band:
 
 #: 100 ms resolve a snare's modes; the few low modes of kick and toms need 250 to 300 ms.
 BANDS: Final[dict[str, Band]] = {
-    "snare": Band(150.0, 0.020, 0.120, 120.0, 420.0, 900.0, 1.5),
-    "kick": Band(50.0, 0.030, 0.330, 25.0, 130.0, 300.0, 4.0),
-    "tom": Band(50.0, 0.030, 0.280, 45.0, 260.0, 520.0, 3.0),
+    "snare": Band(150.0, 0.020, 0.120, 120.0, 420.0, 900.0),
+    "kick": Band(50.0, 0.030, 0.330, 25.0, 130.0, 300.0),
+    "tom": Band(50.0, 0.030, 0.280, 45.0, 260.0, 520.0),
 }
 
 

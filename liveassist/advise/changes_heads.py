@@ -1,0 +1,164 @@
+"""Per drum: is the head's pitch, its ring, or the drum itself another than in the reference?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+
+from liveassist.advise.changes_pattern import (
+    MIN_HITS,
+    SYSTEMATIC_CENTS,
+    PatternShift,
+    compare_patterns,
+)
+from liveassist.advise.changes_stats import difference
+from liveassist.model import Drum, FloatArray, Hit, Interval
+
+#: A shift must stand this many standard errors off zero, and be this large, cents.
+_PITCH_Z: Final = 3.3
+LEAST_CENTS: Final = 6.0
+#: Further off than this it is another drum or head, not a flat one, cents.
+MOST_CENTS: Final = 150.0
+#: Mean patterns this unlike each other are of two drums, if either group is like itself. On
+#: recorded drums: one and the same drum 0.7 and more, different drums 0.35 and less.
+_OTHER_DRUM: Final[dict[str, float]] = {"snare": 0.50, "kick": 0.42, "tom": 0.42}
+_LIKE_ITSELF: Final = 0.70
+#: Ring: standard errors, least change, what is not chance (strokes elsewhere ring otherwise).
+_RING_Z: Final = 3.5
+LEAST_RING: Final = 0.20
+_RING_SYSTEMATIC: Final = 0.06
+#: Rings are compared at like pitch only, cents.
+_LIKE_PITCH_CENTS: Final = 60.0
+#: Notes this far off their group's median are of another mode, cents.
+_SAME_MODE_CENTS: Final = 90.0
+_MIN_RINGS: Final = 8
+_MAIN: Final = frozenset({"main", "weak"})
+
+
+@dataclass(frozen=True, slots=True)
+class HeadChange:
+    """``amount``: cents (pitch) or per cent (ring); None for another drum. ``z``: how sure."""
+
+    cause: Literal["head_pitch", "ring", "drum_changed"]
+    amount: float | None
+    ci: Interval | None
+    z: float
+
+
+@dataclass(frozen=True, slots=True)
+class HeadReport:
+    """Changes of one head, and the shift measured whether or not it is one."""
+
+    changes: tuple[HeadChange, ...]
+    shift: PatternShift | None
+
+
+def _chosen(hits: Sequence[Hit], drum: str) -> list[Hit]:
+    """Hits with a pattern: main ones where there are enough, else all."""
+    usable = [
+        hit
+        for hit in hits
+        if hit.drum == drum
+        and "clipped" not in hit.flags
+        and hit.peak_dbfs is not None
+        and hit.measures is not None
+        and hit.measures.pattern is not None
+    ]
+    main = [hit for hit in usable if hit.role in _MAIN]
+    return main if len(main) >= MIN_HITS else usable
+
+
+def _patterns(hits: Sequence[Hit]) -> tuple[FloatArray, FloatArray]:
+    patterns = [
+        hit.measures.pattern
+        for hit in hits
+        if hit.measures is not None and hit.measures.pattern is not None
+    ]
+    return np.array(patterns), np.array([hit.peak_dbfs for hit in hits], dtype=np.float64)
+
+
+def head_report(
+    drum: Drum, reference: Sequence[Hit], take: Sequence[Hit], gain_db: float
+) -> HeadReport:
+    """Compare one head. ``gain_db``: what the own microphone's gain changed by (taken off)."""
+    if drum.kind not in SYSTEMATIC_CENTS:
+        return HeadReport((), None)
+    first, second = _chosen(reference, drum.name), _chosen(take, drum.name)
+    shift = None
+    if min(len(first), len(second)) >= MIN_HITS:
+        patterns_a, levels_a = _patterns(first)
+        patterns_b, levels_b = _patterns(second)
+        shift = compare_patterns(
+            patterns_a,
+            levels_a,
+            patterns_b,
+            levels_b - gain_db,
+            systematic_cents=SYSTEMATIC_CENTS[drum.kind],
+        )
+    changes: list[HeadChange] = []
+    if shift is not None:
+        pitch = _pitch(drum, shift)
+        if pitch is not None:
+            changes.append(pitch)
+            if pitch.cause == "drum_changed":
+                return HeadReport(tuple(changes), shift)
+    if shift is None or abs(shift.cents) <= _LIKE_PITCH_CENTS:
+        ring = _ring(reference, take, drum.name)
+        if ring is not None:
+            changes.append(ring)
+    return HeadReport(tuple(changes), shift)
+
+
+def _pitch(drum: Drum, shift: PatternShift) -> HeadChange | None:
+    unlike = shift.likeness < _OTHER_DRUM[drum.kind]
+    if unlike or abs(shift.cents) > MOST_CENTS:
+        sure = shift.own_likeness >= _LIKE_ITSELF
+        # how far the correlation lies below that of the drum with itself, on Fisher's z scale
+        apart = math.atanh(min(shift.own_likeness, 0.99)) - math.atanh(
+            float(np.clip(shift.likeness, -0.9, 0.99))
+        )
+        return HeadChange("drum_changed", None, None, 4.0 + apart) if sure else None
+    if abs(shift.t) < _PITCH_Z or abs(shift.cents) < LEAST_CENTS:
+        return None
+    return HeadChange("head_pitch", shift.cents, shift.ci, shift.t)
+
+
+def _rings(hits: Sequence[Hit], drum: str) -> FloatArray:
+    """Natural logarithms of the lowest mode's T60 of main hits, strays of another mode left out."""
+    rows = [
+        (hit.measures.note_hz, hit.measures.ring_s)
+        for hit in hits
+        if hit.drum == drum
+        and hit.role in _MAIN
+        and hit.measures is not None
+        and hit.measures.note_hz is not None
+        and hit.measures.ring_s is not None
+        and hit.measures.ring_s > 0.0
+    ]
+    if len(rows) < _MIN_RINGS:
+        return np.zeros(0)
+    notes = np.array([note for note, _ in rows])
+    near = np.abs(1200.0 * np.log2(notes / np.median(notes))) <= _SAME_MODE_CENTS
+    return np.asarray(np.log(np.array([ring for _, ring in rows])[near]))
+
+
+def _ring(reference: Sequence[Hit], take: Sequence[Hit], drum: str) -> HeadChange | None:
+    first, second = _rings(reference, drum), _rings(take, drum)
+    if min(len(first), len(second)) < _MIN_RINGS:
+        return None
+    change = difference(first, second)
+    se = math.hypot(change.se, _RING_SYSTEMATIC)
+    ratio = math.expm1(change.amount)
+    if abs(change.amount) < _RING_Z * se or abs(ratio) < LEAST_RING:
+        return None
+    low, high = change.amount - 1.96 * se, change.amount + 1.96 * se
+    return HeadChange(
+        "ring",
+        100.0 * ratio,
+        (100.0 * math.expm1(low), 100.0 * math.expm1(high)),
+        change.amount / se,
+    )

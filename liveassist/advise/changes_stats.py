@@ -1,0 +1,142 @@
+"""Robust differences between two groups of values, with standard errors. Small pure helpers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from liveassist.model import FloatArray, Interval
+
+#: Huber's tuning constant: 95 % efficient on a Gaussian (P. J. Huber, 1964).
+_HUBER: Final = 1.345
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A difference of two groups (second minus first) with standard error and degrees of freedom.
+
+    ``se`` is as if known exactly: it is already widened for few degrees of freedom, so that
+    ``amount / se`` can be judged as a Gaussian z about 3.
+    """
+
+    amount: float
+    se: float
+    dof: float
+
+    @property
+    def z(self) -> float:
+        """Amount over its widened standard error."""
+        return self.amount / self.se
+
+    @property
+    def ci(self) -> Interval:
+        """95 % interval (from the widened standard error: a little wide where hits are few)."""
+        return interval(self.amount, self.se)
+
+
+def interval(amount: float, se: float) -> Interval:
+    """95 % Gaussian interval."""
+    return amount - 1.96 * se, amount + 1.96 * se
+
+
+def widened(se: float, dof: float) -> float:
+    """Standard error scaled so that Student's t at the 0.27 % level reads as a Gaussian z."""
+    if dof < 1.0:
+        return math.inf
+    ratio = float(special.stdtrit(dof, 0.99865)) / float(special.ndtri(0.99865))
+    return se * ratio
+
+
+def huber_centre(values: FloatArray) -> float:
+    """Huber's location of ``values`` (n,), n >= 1: between mean and median, 95 % efficient."""
+    centre = float(np.median(values))
+    scale = robust_sd(values)
+    if scale <= 0.0:
+        return centre
+    for _ in range(12):
+        size = np.maximum(np.abs(values - centre), 1e-12)
+        weights = np.minimum(1.0, _HUBER * scale / size)
+        centre = float(weights @ values / weights.sum())
+    return centre
+
+
+def qn_scale(values: FloatArray) -> float:
+    """Qn of P. J. Rousseeuw and C. Croux, JASA 88, 1993: scale from pairwise distances.
+
+    Breakdown 50 %, efficiency 82 %, and steadier than the MAD on short lumpy data. Constants and
+    finite-sample factors for n >= 10 as in that paper (below 10 the same factors are used).
+    """
+    count = len(values)
+    if count < 2:
+        return 0.0
+    rows, columns = np.triu_indices(count, 1)
+    apart = np.sort(np.abs(values[rows] - values[columns]))
+    half = count // 2 + 1
+    middle = float(apart[half * (half - 1) // 2 - 1])
+    return 2.2219 * middle * count / (count + (1.4 if count % 2 else 3.8))
+
+
+def inliers(values: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which values lie within 3.5 Qn of the median (all, where Qn is nothing)."""
+    scale = qn_scale(values)
+    if scale <= 0.0:
+        return np.ones(len(values), dtype=np.bool_)
+    return np.asarray(np.abs(values - np.median(values)) <= 3.5 * scale)
+
+
+def robust_sd(values: FloatArray) -> float:
+    """Standard deviation of the values that are not outliers (`inliers`)."""
+    kept = values[inliers(values)]
+    return float(kept.std(ddof=1)) if len(kept) > 1 else 0.0
+
+
+def detrended(values: FloatArray, times: FloatArray) -> FloatArray:
+    """Residuals of ``values`` about their own robust line over ``times`` (Theil-Sen slope)."""
+    apart = times[:, None] - times[None, :]
+    rise = values[:, None] - values[None, :]
+    pairs = np.triu(np.abs(apart) > 1e-9, 1)
+    if not bool(pairs.any()):
+        return np.asarray(values - np.median(values))
+    slope = float(np.median(rise[pairs] / apart[pairs]))
+    flat = values - slope * (times - times.mean())
+    return np.asarray(flat - huber_centre(flat))
+
+
+def difference(
+    first: FloatArray,
+    second: FloatArray,
+    *,
+    first_times: FloatArray | None = None,
+    second_times: FloatArray | None = None,
+) -> Difference:
+    """Location of ``second`` minus ``first`` (each n >= 2), Huber's location.
+
+    With times, what a steady trend within either group does is no noise: the standard error is
+    that of the residuals about each group's own line, with one degree of freedom less each.
+    """
+    residual_a = first - huber_centre(first)
+    residual_b = second - huber_centre(second)
+    used = 2.0
+    if first_times is not None and second_times is not None:
+        residual_a = detrended(first, first_times)
+        residual_b = detrended(second, second_times)
+        used = 4.0
+    count_a, count_b = len(first), len(second)
+    dof = max(count_a + count_b - used, 1.0)
+    sum_squares = (count_a - 1.0) * robust_sd(residual_a) ** 2
+    sum_squares += (count_b - 1.0) * robust_sd(residual_b) ** 2
+    # 1.05: a Huber location loses 5 % of efficiency
+    variance = 1.05 * sum_squares / dof * (1.0 / count_a + 1.0 / count_b)
+    amount = huber_centre(second) - huber_centre(first)
+    return Difference(amount, widened(math.sqrt(variance), dof), dof)
+
+
+def sureness(z: float, tests: int) -> float:
+    """Confidence 0.5 to 0.999 that an effect of ``z`` is not chance among ``tests`` tests."""
+    chance = tests * 2.0 * float(special.ndtr(-abs(z)))
+    return float(min(0.999, max(0.5, 1.0 - chance)))
