@@ -32,9 +32,10 @@ def write_whole(path: Path, text: str) -> None:
             os.fsync(file.fileno())
         os.replace(part, path)
     except OSError as error:
+        raise storage_error(path, error) from None
+    finally:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
-        raise storage_error(path, error) from None
 
 
 def make_folder(folder: Path) -> None:

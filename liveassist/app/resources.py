@@ -14,6 +14,7 @@ from liveassist.app.nearest import did_you_mean
 from liveassist.errors import ConfigError
 
 ProfileKind = Literal["kits", "surfaces"]
+PROFILE_KINDS: tuple[ProfileKind, ...] = ("kits", "surfaces")
 
 _OPTION: dict[ProfileKind, str] = {"kits": "--kit", "surfaces": "--surface"}
 _PACKAGE = Path(__file__).resolve().parent.parent

@@ -1,4 +1,4 @@
-"""A small stand-in for the analysis: one hit wherever an own microphone crosses half of full scale."""
+"""A stand-in for the analysis: a hit wherever an own microphone crosses half of full scale."""
 
 from __future__ import annotations
 

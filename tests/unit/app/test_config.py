@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -183,7 +184,7 @@ def test_line_numbers_agree_with_a_real_reader() -> None:
     for path, number in key_lines(GOOD).items():
         if not isinstance(path[-1], str) or "[" in lines[number - 1]:
             continue
-        rest = tomllib.loads("\n".join(lines[: number - 1] + lines[number:]))
+        rest: Any = tomllib.loads("\n".join(lines[: number - 1] + lines[number:]))
         for part in path[:-1]:
             rest = rest[part]
         assert path[-1] not in rest

@@ -1,0 +1,82 @@
+"""`liveassist check`: whether profiles are right, all mistakes of all of them at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TextIO
+
+from liveassist.app.config import parse_kit
+from liveassist.app.nearest import did_you_mean
+from liveassist.app.resources import PROFILE_KINDS, bundled
+from liveassist.app.toml_lines import key_lines
+from liveassist.app.toml_table import read_profile
+from liveassist.errors import ConfigError
+
+_KIT_TABLES = frozenset({"kit", "drum", "mic"})
+_SURFACE_TABLES = frozenset({"surface", "osc", "osc_in", "midi", "control"})
+
+
+def check(given: Sequence[str], out: TextIO, err: TextIO) -> int:
+    """Check each profile (path, or name of a bundled one); 0 if all are right, else 1.
+
+    ConfigError if one is not there at all.
+    """
+    paths = [_find(name) for name in given]
+    wrong = 0
+    for path in paths:
+        try:
+            print(f"{path}: right: {describe(path)}", file=out)
+        except ConfigError as error:
+            wrong += 1
+            for problem in error.problems:
+                print(problem, file=err)
+    if wrong:
+        print(f"{wrong} of {len(paths)} profiles wrong", file=err)
+    return 1 if wrong else 0
+
+
+def list_bundled(out: TextIO) -> int:
+    """Print the bundled profiles by kind, with what each holds."""
+    for kind in PROFILE_KINDS:
+        print(f"{kind}:", file=out)
+        for name, path in bundled(kind).items():
+            print(f"  {name}: {describe(path)}", file=out)
+    return 0
+
+
+def describe(path: Path) -> str:
+    """What a right profile holds, in a few words; ConfigError with all mistakes of a wrong one."""
+    text = read_profile(path)
+    if is_kit(text):
+        kit = parse_kit(text, str(path))
+        judged = [drum.name for drum in kit.drums if drum.judged]
+        return (
+            f'kit "{kit.name}", {len(kit.drums)} drums ({", ".join(judged)} judged), '
+            f"{len(kit.mics)} microphones"
+        )
+    from liveassist.output.surfaces import load_surface
+
+    return f'surface "{load_surface(path).name}"'
+
+
+def is_kit(text: str) -> bool:
+    """Whether a profile's text is meant to describe a kit (rather than a surface).
+
+    Judged by its tables, also where the text is not valid TOML.
+    """
+    tables = {path[0] for path in key_lines(text)}
+    return bool(tables & _KIT_TABLES) or not tables & _SURFACE_TABLES
+
+
+def _find(given: str) -> Path:
+    path = Path(given).expanduser()
+    if path.is_file():
+        return path
+    stem = given.removesuffix(".toml")
+    names = bundled("kits") | bundled("surfaces")
+    if stem in names:
+        return names[stem]
+    raise ConfigError(
+        f"{given}: there is no such profile{did_you_mean(stem, names)}; bundled: {', '.join(names)}"
+    )

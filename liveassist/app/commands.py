@@ -1,0 +1,285 @@
+"""The commands of the command line: their options, their help, and the code that runs them.
+
+What a command needs is imported when it runs, so that ``--help`` answers at once and a missing
+library stops only the commands that need it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import textwrap
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+#: What argparse calls a group of subcommands (its type is private there).
+Commands = Any
+
+_INPUT_HELP = (
+    "a file with all microphones as channels, a folder with one mono file a microphone "
+    "(named for it), or several MIC=FILE; WAV, FLAC or AIFF"
+)
+_KIT_HELP = "kit profile: a TOML file, or the name of a bundled one (see check)"
+_SURFACE_HELP = (
+    "surface profile (OSC or MIDI out): a TOML file, or the name of a bundled one; may be repeated"
+)
+
+
+def positive_seconds(text: str) -> float:
+    """An option's value in seconds, more than 0 and at most a day."""
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = 0.0
+    if not 0.0 < seconds <= 86_400.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0")
+    return seconds
+
+
+def fill(text: str) -> str:
+    """Text as lines that fit a terminal of 80 columns (argparse keeps ours as they are)."""
+    return textwrap.fill(text, 79)
+
+
+def _add(
+    commands: Commands, name: str, brief: str, more: str, examples: str
+) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=brief,
+        description=fill(f"{brief[0].upper()}{brief[1:]}. {more}"),
+        epilog=f"examples:\n{examples}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    return parser
+
+
+# --- demo ----------------------------------------------------------------------------------
+
+
+def add_demo(commands: Commands) -> None:
+    """``liveassist demo``."""
+    parser = _add(
+        commands,
+        "demo",
+        "play a simulated session through the real analysis",
+        "Needs no audio hardware. Figures go out over OSC to this machine.",
+        "  liveassist demo\n  liveassist demo --headless --seconds 20\n"
+        "  liveassist demo --seconds 60 --out demo_session",
+    )
+    parser.add_argument(
+        "--seconds",
+        type=positive_seconds,
+        metavar="N",
+        help="end after N seconds (default: the whole scenario)",
+    )
+    parser.add_argument(
+        "--headless", action="store_true", help="no dashboard; print at the end what was heard"
+    )
+    _add_out(parser)
+    parser.set_defaults(run=_run_demo)
+
+
+def _run_demo(chosen: argparse.Namespace) -> int:
+    from liveassist.app.demo import DemoRequest, demo
+
+    return demo(
+        DemoRequest(seconds=chosen.seconds, headless=chosen.headless, out=chosen.out), sys.stdout
+    )
+
+
+# --- replay --------------------------------------------------------------------------------
+
+
+def add_replay(commands: Commands) -> None:
+    """``liveassist replay``."""
+    parser = _add(
+        commands,
+        "replay",
+        "analyse a recording, as fast as the machine allows",
+        "Gives the same hits as listening would have. Nothing learned elsewhere is used unless "
+        "--learned or --soundcheck names it. All times are seconds from the first sample.",
+        "  liveassist replay take.wav --kit my_kit.toml --out session\n"
+        "  liveassist replay stems/ --kit eight_mics --soundcheck check.wav --out session\n"
+        "  liveassist replay kick=k.wav snare_top=s.wav over_left=o.wav --kit three_mics\n"
+        "  liveassist replay take.flac --kit my_kit.toml --soundcheck check.flac \\\n"
+        "      --segment kick=0.5:7 --segment snare=8.5:15 --take one=0:63.5 --take two=70:133\n",
+    )
+    parser.add_argument("input", nargs="+", metavar="INPUT", help=_INPUT_HELP)
+    _add_kit(parser)
+    parser.add_argument(
+        "--soundcheck",
+        nargs="+",
+        default=[],
+        metavar="INPUT",
+        help="learn the kit first from this recording of each drum alone (same forms as INPUT)",
+    )
+    _add_segment(parser)
+    parser.add_argument(
+        "--learned",
+        default="none",
+        metavar="FILE|none",
+        help="use what an earlier soundcheck learned (default: none, learn while listening)",
+    )
+    parser.add_argument(
+        "--take",
+        action="append",
+        default=[],
+        metavar="NAME=START:END",
+        help="a take; may be repeated (default: stretches of playing between silences)",
+    )
+    parser.add_argument(
+        "--reference",
+        metavar="TAKE",
+        help="compare the other takes with this one (default: the first)",
+    )
+    _add_aim(parser)
+    _add_surface(parser)
+    _add_out(parser)
+    parser.set_defaults(run=_run_replay)
+
+
+def _run_replay(chosen: argparse.Namespace) -> int:
+    from liveassist.app.replay import ReplayRequest, replay
+
+    request = ReplayRequest(
+        inputs=tuple(chosen.input),
+        kit=chosen.kit,
+        soundcheck=tuple(chosen.soundcheck),
+        segments=tuple(chosen.segment),
+        learned=chosen.learned,
+        reference=chosen.reference,
+        surfaces=tuple(chosen.surface),
+        out=chosen.out,
+        takes=tuple(chosen.take),
+        aim=chosen.aim,
+    )
+    return replay(request, sys.stdout, sys.stderr)
+
+
+# --- soundcheck ----------------------------------------------------------------------------
+
+
+def add_soundcheck(commands: Commands) -> None:
+    """``liveassist soundcheck``."""
+    parser = _add(
+        commands,
+        "soundcheck",
+        "learn a kit from a recording of each drum alone, soft to hard",
+        "Writes what was learned to a file beside the kit profile. Hard hits are loud: protect "
+        "your hearing, keep monitoring low, and follow the rules of your workplace.",
+        "  liveassist soundcheck check.wav --kit my_kit.toml\n"
+        "  liveassist soundcheck check.wav --kit my_kit.toml --segment kick=0.5:7 "
+        "--segment snare=8.5:15",
+    )
+    parser.add_argument("input", nargs="+", metavar="INPUT", help=_INPUT_HELP)
+    _add_kit(parser)
+    _add_segment(parser)
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help="where to write (default: KIT.learned.npz beside the kit profile)",
+    )
+    parser.set_defaults(run=_run_soundcheck)
+
+
+def _run_soundcheck(chosen: argparse.Namespace) -> int:
+    from liveassist.app.soundcheck import SoundcheckRequest, soundcheck
+
+    request = SoundcheckRequest(
+        inputs=tuple(chosen.input),
+        kit=chosen.kit,
+        segments=tuple(chosen.segment),
+        out=chosen.out,
+    )
+    return soundcheck(request, sys.stdout)
+
+
+# --- check, devices ------------------------------------------------------------------------
+
+
+def add_check(commands: Commands) -> None:
+    """``liveassist check``."""
+    parser = _add(
+        commands,
+        "check",
+        "say whether kit and surface profiles are right, all mistakes at once",
+        "Without PROFILE: list the bundled ones. Exit status 1 if any is wrong.",
+        "  liveassist check\n  liveassist check my_kit.toml my_surface.toml",
+    )
+    parser.add_argument("profile", nargs="*", metavar="PROFILE", help="TOML file or bundled name")
+    parser.set_defaults(run=_run_check)
+
+
+def _run_check(chosen: argparse.Namespace) -> int:
+    from liveassist.app.check import check, list_bundled
+
+    if not chosen.profile:
+        return list_bundled(sys.stdout)
+    return check(chosen.profile, sys.stdout, sys.stderr)
+
+
+def add_devices(commands: Commands) -> None:
+    """``liveassist devices``."""
+    parser = _add(
+        commands,
+        "devices",
+        "list audio inputs and MIDI ports",
+        "",
+        "  liveassist devices",
+    )
+    parser.set_defaults(run=_run_devices)
+
+
+def _run_devices(chosen: argparse.Namespace) -> int:
+    from liveassist.app.devices import devices
+
+    return devices(sys.stdout)
+
+
+# --- shared options ------------------------------------------------------------------------
+
+
+def _add_kit(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--kit", required=True, metavar="KIT.toml", help=_KIT_HELP)
+
+
+def _add_segment(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--segment",
+        action="append",
+        default=[],
+        metavar="DRUM=START:END",
+        help="which drum is played when in the soundcheck; may be repeated (default: found out)",
+    )
+
+
+def _add_surface(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--surface", action="append", default=[], metavar="S.toml", help=_SURFACE_HELP
+    )
+
+
+def _add_aim(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--aim", default="natural", metavar="AIM", help="aim of the expander")
+
+
+def _add_out(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="folder for hits.csv and summary.json (default: print only)",
+    )
+
+
+#: Each adds one command, in the order of the help. The live commands join here too.
+ADDERS: tuple[Callable[[Commands], None], ...] = (
+    add_demo,
+    add_replay,
+    add_soundcheck,
+    add_check,
+    add_devices,
+)

@@ -1,0 +1,146 @@
+"""`liveassist demo`: a simulated drummer through the real analysis, in real time.
+
+Needs no audio hardware, no audio library and no audio server.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, TextIO
+
+from liveassist.app.build import PipelineBuilder, build_pipeline
+from liveassist.app.config import parse_kit
+from liveassist.app.interrupt import StopFlag
+from liveassist.app.marks import Span
+from liveassist.app.outputs import obey_takes, open_surfaces, state_lines
+from liveassist.app.parts import OutputsLike, SceneLike
+from liveassist.app.resources import simulator
+from liveassist.app.screen import Screen
+from liveassist.app.session import Session
+from liveassist.app.sessionfiles import SessionFiles
+from liveassist.errors import ConfigError
+from liveassist.model import Block
+from liveassist.output.terminal_plain import summary_lines
+
+#: The scenario played unless another is named.
+DEFAULT_SCENARIO = "first_light"
+#: Samples a block: 10 ms at 48 kHz, what an interface would deliver.
+BLOCK_FRAMES = 480
+
+
+@dataclass(frozen=True, slots=True)
+class DemoRequest:
+    """The options of `liveassist demo`, as given. ``seconds`` None: to the end of the scenario."""
+
+    seconds: float | None = None
+    headless: bool = False
+    out: Path | None = None
+    scenario: str = DEFAULT_SCENARIO
+
+
+@dataclass(slots=True)
+class Pace:
+    """Holds the demo to real time. ``latest_s``: how far it ever fell behind."""
+
+    sample_rate_hz: int
+    clock: Callable[[], float] = time.monotonic
+    sleep: Callable[[float], None] = time.sleep
+    latest_s: float = 0.0
+    _begun_s: float | None = None
+
+    def wait_until(self, sample: int) -> None:
+        """Return when ``sample`` would have been played; at once if that is past."""
+        now_s = self.clock()
+        if self._begun_s is None:
+            self._begun_s = now_s
+        early_s = self._begun_s + sample / self.sample_rate_hz - now_s
+        if early_s > 0:
+            self.sleep(early_s)
+        else:
+            self.latest_s = max(self.latest_s, -early_s)
+
+
+def demo(
+    request: DemoRequest,
+    out: TextIO,
+    build: PipelineBuilder = build_pipeline,
+    pace: Pace | None = None,
+) -> int:
+    """Play and analyse a simulated session; 0 also when it is ended by hand.
+
+    ``build`` makes the analysis, ``pace`` holds it to real time.
+    """
+    from liveassist.output.router import demo_surface
+
+    scene = open_scene(request.scenario)
+    kit = parse_kit(scene.kit_toml, f"scenario {scene.name}")
+    rate_hz = int(scene.sample_rate_hz)
+    frames = min(round((request.seconds or scene.duration_s) * rate_hz), scene.total_frames)
+    files = SessionFiles(request.out) if request.out is not None else None
+    pipeline = build(kit, rate_hz)
+    pace = pace or Pace(rate_hz)
+    with ExitStack() as stack:
+        stop = stack.enter_context(StopFlag())
+        surfaces = open_surfaces([demo_surface()], kit, obey_takes(pipeline))
+        stack.callback(surfaces.close)
+        outputs: list[OutputsLike] = [surfaces]
+        if not request.headless and out.isatty():
+            screen = Screen(pipeline, stop, out)
+            stack.callback(screen.close)
+            outputs.append(screen)
+        session = Session(
+            pipeline,
+            kit,
+            rate_hz,
+            files=files,
+            outputs=outputs,
+            takes=_takes(scene, frames / rate_hz),
+            started_at=datetime.now().astimezone().isoformat(timespec="milliseconds"),
+            source=f"simulated: {scene.name}",
+        )
+        for block in scene_blocks(scene, frames):
+            pace.wait_until(block.first_sample + len(block.audio))
+            session.feed(block)
+            if stop.requested:
+                break
+        record = session.finish()
+        states = session.snapshot().outputs
+    for line in (*summary_lines(record), *state_lines(states)):
+        print(line, file=out)
+    print(f"At most {1000 * pace.latest_s:.0f} ms behind real time.", file=out)
+    if files is not None:
+        print(f"Wrote {files.hits_path} and {files.summary_path}.", file=out)
+    return 0
+
+
+def scene_blocks(scene: SceneLike, frames: int) -> Iterator[Block]:
+    """The first ``frames`` samples of the scene in blocks of `BLOCK_FRAMES`."""
+    first = 0
+    while first < frames:
+        audio = scene.read(min(BLOCK_FRAMES, frames - first))
+        if not len(audio):
+            return
+        yield Block(first, audio)
+        first += len(audio)
+
+
+def open_scene(name: str) -> SceneLike:
+    """The simulated session of that name; ConfigError if there is none."""
+    module: Any = simulator()
+    try:
+        scene: SceneLike = module.open_scenario(name)
+    except module.ScenarioError as error:
+        raise ConfigError(str(error)) from None
+    return scene
+
+
+def _takes(scene: SceneLike, until_s: float) -> list[Span]:
+    """The takes of the scene that are played to their end."""
+    return [
+        Span(take.name, take.start_s, take.end_s) for take in scene.takes if take.end_s <= until_s
+    ]

@@ -1,0 +1,48 @@
+"""What a kit was learned from: a soundcheck recording, a file of an earlier one, or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from liveassist.app.marks import Span, check_segments, check_within
+from liveassist.input.files import open_recording
+from liveassist.model import Kit
+
+if TYPE_CHECKING:
+    from liveassist.attribute.signature import Learned
+
+#: What ``--learned`` is told for "use nothing".
+NOTHING = "none"
+
+
+def learn_from_recording(given: Sequence[str], segments: Sequence[Span], kit: Kit) -> Learned:
+    """Learn the kit from a recording in which each drum is played alone, soft to hard.
+
+    Without ``segments`` the order of the drums is found from the recording itself.
+    """
+    from liveassist.attribute.learn import learn
+
+    check_segments(segments, [drum.name for drum in kit.drums])
+    with open_recording(given, kit) as recording:
+        check_within("--segment", segments, recording.duration_s, recording.name)
+        audio = recording.read_all()
+        rate_hz = recording.sample_rate_hz
+    spans = [(span.name, span.start_s, span.end_s) for span in segments]
+    return learn(kit, rate_hz, audio, spans or None)
+
+
+def read_learned(path: Path, kit: Kit) -> Learned:
+    """What an earlier soundcheck wrote; InputError if the file is not that, or of another kit."""
+    from liveassist.attribute.signature import Learned
+
+    learned = Learned.load(path)
+    learned.check([mic.name for mic in kit.mics])
+    return learned
+
+
+def default_learned_path(kit_path: Path, bundled: bool) -> Path:
+    """Where a soundcheck is kept: beside the kit profile, or here if that one is bundled."""
+    folder = Path() if bundled else kit_path.parent
+    return folder / f"{kit_path.stem}.learned.npz"

@@ -1,0 +1,121 @@
+"""What the commands need of the analysis and of the outputs: no more than this.
+
+The pipeline, the router of outputs and the simulator are reached through these protocols, so that
+the commands can be tried with small fakes and the analysis never learns of the simulator.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Protocol
+
+from liveassist.model import Audio, Block, Event, OutputState, SessionRecord, Snapshot
+
+
+class PipelineLike(Protocol):
+    """The analysis: blocks in, events out."""
+
+    def feed(self, block: Block) -> list[Event]:
+        """Take in a block, give what became known."""
+        ...
+
+    def finish(self) -> list[Event]:
+        """No more audio will come: give what was still open."""
+        ...
+
+    def snapshot(self) -> Snapshot:
+        """Everything a screen or an output may show now."""
+        ...
+
+    def session(self) -> SessionRecord:
+        """What the session leaves behind, of what was heard so far."""
+        ...
+
+    def start_take(self, name: str | None) -> Any:
+        """A take begins with the next sample."""
+        ...
+
+    def stop_take(self) -> Any:
+        """The take ends with the last sample."""
+        ...
+
+    def set_reference(self, name: str | None) -> Any:
+        """Compare takes with this one; None is the first."""
+        ...
+
+
+class OutputsLike(Protocol):
+    """Whatever passes events and figures on: OSC, MIDI, a screen."""
+
+    def events(self, events: Sequence[Event]) -> None:
+        """Pass on what just happened; must not block."""
+        ...
+
+    def figures(self, snapshot: Snapshot) -> None:
+        """Pass on the figures; must not block."""
+        ...
+
+    def states(self) -> Sequence[OutputState]:
+        """Health of each output."""
+        ...
+
+    def close(self) -> None:
+        """Send what is queued and stop; may be called again."""
+        ...
+
+
+class TakeSpanLike(Protocol):
+    """A take of a simulated session."""
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+        ...
+
+    @property
+    def start_s(self) -> float:
+        """Where it begins, seconds."""
+        ...
+
+    @property
+    def end_s(self) -> float:
+        """Where it ends, seconds."""
+        ...
+
+
+class SceneLike(Protocol):
+    """A simulated session (see the simulator's documentation)."""
+
+    @property
+    def name(self) -> str:
+        """Name of the scenario."""
+        ...
+
+    @property
+    def sample_rate_hz(self) -> int:
+        """Samples a second."""
+        ...
+
+    @property
+    def duration_s(self) -> float:
+        """Length, seconds."""
+        ...
+
+    @property
+    def total_frames(self) -> int:
+        """Length, samples."""
+        ...
+
+    @property
+    def takes(self) -> Sequence[TakeSpanLike]:
+        """The takes in it, in order of time."""
+        ...
+
+    @property
+    def kit_toml(self) -> str:
+        """Kit profile that fits the scene."""
+        ...
+
+    def read(self, frames: int) -> Audio:
+        """The next samples, shape (frames, microphones); fewer only at the end."""
+        ...

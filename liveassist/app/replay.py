@@ -1,0 +1,185 @@
+"""`liveassist replay`: the live job on a recording, as fast as the machine allows."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from liveassist.app.build import PipelineBuilder, build_pipeline
+from liveassist.app.config import load_kit
+from liveassist.app.interrupt import StopFlag
+from liveassist.app.learned import NOTHING, learn_from_recording, read_learned
+from liveassist.app.marks import Span, check_within, in_order, parse_spans
+from liveassist.app.nearest import did_you_mean
+from liveassist.app.outputs import load_surfaces, open_surfaces, refuse, state_lines
+from liveassist.app.parts import PipelineLike
+from liveassist.app.progress import ProgressBar
+from liveassist.app.session import Session, nothing_usable
+from liveassist.app.sessionfiles import SessionFiles
+from liveassist.errors import ConfigError, InputError
+from liveassist.input.files import Recording, open_recording
+from liveassist.model import Kit, SessionRecord
+from liveassist.output.terminal_plain import summary_lines
+
+if TYPE_CHECKING:
+    from liveassist.attribute.signature import Learned
+
+#: Samples a block: large enough to be fast, short enough that Ctrl-C is answered at once.
+BLOCK_FRAMES = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayRequest:
+    """The options of `liveassist replay`, as given."""
+
+    inputs: tuple[str, ...]
+    kit: str
+    soundcheck: tuple[str, ...] = ()
+    segments: tuple[str, ...] = ()
+    learned: str = NOTHING
+    reference: str | None = None
+    surfaces: tuple[str, ...] = ()
+    out: Path | None = None
+    takes: tuple[str, ...] = ()
+    aim: str = "natural"
+
+
+def replay(
+    request: ReplayRequest, out: TextIO, err: TextIO, build: PipelineBuilder = build_pipeline
+) -> int:
+    """Analyse a recording; 0, or 1 if it was stopped before its end.
+
+    InputError where the recording fails on the way: what was heard before is in the files.
+    ``build`` makes the analysis.
+    """
+    kit = load_kit(request.kit)
+    segments = parse_spans("--segment", request.segments)
+    takes = in_order(parse_spans("--take", request.takes))
+    surfaces = load_surfaces(request.surfaces)
+    _check_request(request, takes)
+    with ExitStack() as stack:
+        recording = stack.enter_context(open_recording(request.inputs, kit))
+        check_within("--take", takes, recording.duration_s, recording.name)
+        files = SessionFiles(request.out) if request.out is not None else None
+        outputs = []
+        if surfaces:
+            outputs.append(open_surfaces(surfaces, kit, refuse))
+            stack.callback(outputs[0].close)
+            for sentence in outputs[0].left_out:
+                print(f"liveassist: {sentence}", file=err)
+        session = Session(
+            _pipeline(request, segments, kit, recording.sample_rate_hz, build),
+            kit,
+            recording.sample_rate_hz,
+            files=files,
+            outputs=outputs,
+            takes=takes,
+            source=recording.name,
+        )
+        return _run(session, recording, kit, request, files, out, err)
+
+
+def _run(
+    session: Session,
+    recording: Recording,
+    kit: Kit,
+    request: ReplayRequest,
+    files: SessionFiles | None,
+    out: TextIO,
+    err: TextIO,
+) -> int:
+    with StopFlag() as stop:
+        failure = _feed(session, recording, stop, err)
+        heard_s = session.samples_heard / recording.sample_rate_hz
+        stopped = f"stopped at {heard_s:.1f} of {recording.duration_s:.1f} s"
+        cut_short = str(failure) if failure else stopped if stop.requested else None
+        record = session.finish(cut_short)
+    for line in (*summary_lines(record), *state_lines(session.snapshot().outputs)):
+        print(line, file=out)
+    if files is not None:
+        print(f"Wrote {files.hits_path} and {files.summary_path}.", file=out)
+    if failure is not None:
+        raise failure
+    if stop.requested:
+        kept = "; the files hold what was heard until then" if files is not None else ""
+        print(f"liveassist: {stopped}{kept}", file=err)
+        return 1
+    if nothing_usable(kit, session.faults()):
+        reasons = "; ".join(fault.sentence for fault in session.faults() if not fault.usable)
+        raise InputError(f"{recording.name}: there was nothing to hear: {reasons}")
+    _check_reference(request.reference, record)
+    return 0
+
+
+def _feed(session: Session, recording: Recording, stop: StopFlag, err: TextIO) -> InputError | None:
+    """Feed all blocks; the fault that ended the recording early, if one did."""
+    with ProgressBar("replay", recording.duration_s, err) as progress:
+        try:
+            for block in recording.blocks(BLOCK_FRAMES):
+                session.feed(block)
+                progress.at(session.samples_heard / recording.sample_rate_hz)
+                if stop.requested:
+                    break
+        except InputError as failure:
+            return failure
+        except Exception:
+            # A fault of ours: save what was heard, then fail loudly.
+            with contextlib.suppress(Exception):
+                session.rescue()
+            raise
+    return None
+
+
+def _pipeline(
+    request: ReplayRequest,
+    segments: Sequence[Span],
+    kit: Kit,
+    sample_rate_hz: int,
+    build: PipelineBuilder,
+) -> PipelineLike:
+    learned: Learned | None = None
+    name: str | None = None
+    if request.soundcheck:
+        learned = learn_from_recording(request.soundcheck, segments, kit)
+        name = " ".join(request.soundcheck)
+    elif request.learned != NOTHING:
+        learned = read_learned(Path(request.learned), kit)
+        name = request.learned
+    return build(
+        kit,
+        sample_rate_hz,
+        learned=learned,
+        learned_name=name,
+        reference=request.reference,
+        aim=request.aim,
+    )
+
+
+def _check_request(request: ReplayRequest, takes: Sequence[Span]) -> None:
+    problems = []
+    if request.segments and not request.soundcheck:
+        problems.append("--segment: names a part of a soundcheck; give --soundcheck INPUT too")
+    if request.soundcheck and request.learned != NOTHING:
+        problems.append("--learned and --soundcheck: give one of the two")
+    names = [take.name for take in takes]
+    if request.reference is not None and names and request.reference not in names:
+        problems.append(_no_such_take(request.reference, names))
+    if problems:
+        raise ConfigError(problems)
+
+
+def _check_reference(reference: str | None, record: SessionRecord) -> None:
+    names = [take.take.name for take in record.takes]
+    if reference is not None and reference not in names:
+        raise ConfigError(_no_such_take(reference, names))
+
+
+def _no_such_take(reference: str, names: Sequence[str]) -> str:
+    return (
+        f"--reference {reference}: there is no take of that name"
+        f"{did_you_mean(reference, names)}; takes: {', '.join(names) or 'none'}"
+    )

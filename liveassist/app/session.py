@@ -1,0 +1,187 @@
+"""One session on its way: blocks to the pipeline, what comes out to files and outputs.
+
+`replay`, `demo` and `listen` differ only in where blocks come from and how fast.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from liveassist.app.marks import Span
+from liveassist.app.parts import OutputsLike, PipelineLike
+from liveassist.app.sessionfiles import SessionFiles
+from liveassist.input.signalwatch import SignalFault, SignalWatch
+from liveassist.model import Alert, Block, Event, Kit, SessionRecord, Snapshot
+from liveassist.units import seconds_to_samples
+
+#: Figures are passed on this often, seconds of audio: as often as a person can read them.
+FIGURES_EVERY_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """A take begins at this sample (``begins`` is its name), or the running one ends (None)."""
+
+    sample: int
+    begins: str | None
+
+
+class Session:
+    """Runs one session. ``takes``: marks in order of time, not overlapping.
+
+    ``files`` and ``outputs`` are optional; whoever gives ``outputs`` closes them. ``started_at``
+    is the wall clock of the first sample (ISO 8601), None for recordings; ``source`` names the
+    input on screens.
+    """
+
+    def __init__(
+        self,
+        pipeline: PipelineLike,
+        kit: Kit,
+        sample_rate_hz: int,
+        *,
+        files: SessionFiles | None = None,
+        outputs: Sequence[OutputsLike] = (),
+        takes: Sequence[Span] = (),
+        started_at: str | None = None,
+        source: str = "",
+    ) -> None:
+        self._pipeline = pipeline
+        self._files = files
+        self._outputs = tuple(outputs)
+        self._started_at = started_at
+        self._source = source
+        self._watch = SignalWatch([mic.name for mic in kit.mics])
+        self._marks = _marks(takes, sample_rate_hz)
+        self._figures_hop = seconds_to_samples(FIGURES_EVERY_S, sample_rate_hz)
+        self._figures_due = 0
+        self.samples_heard = 0
+
+    def feed(self, block: Block) -> list[Event]:
+        """Analyse a block and pass on what became known; the events, for whoever shows them."""
+        events: list[Event] = []
+        first, audio, lost = block.first_sample, block.audio, block.lost_samples
+        while True:
+            self._turn_marks(first)
+            cut = self._until_mark(first, len(audio))
+            self._watch.feed(audio[:cut])
+            events += self._pipeline.feed(Block(first, audio[:cut], lost))
+            first, audio, lost = first + cut, audio[cut:], 0
+            if not len(audio):
+                break
+        self.samples_heard = first
+        self._turn_marks(first)
+        self._pass_on(events)
+        if self._files is not None:
+            self._files.write_if_due(self.record)
+        return events
+
+    def finish(self, cut_short: str | None = None) -> SessionRecord:
+        """End the session: last events passed on, files written; what it leaves behind.
+
+        ``cut_short``: why the input ended before its end, kept under ``unmeasured``.
+        """
+        if self._marks and self._marks[0].begins is None:
+            self._pipeline.stop_take()
+        self._marks.clear()
+        self._pass_on(self._pipeline.finish(), figures_now=True)
+        record = self.record()
+        if cut_short is not None:
+            reasons = {**record.unmeasured, "session": cut_short}
+            record = dataclasses.replace(record, unmeasured=reasons)
+        if self._files is not None:
+            self._files.write(record)
+        return record
+
+    def rescue(self) -> None:
+        """After a fault of ours: save the hits there are, asking nothing of the pipeline."""
+        if self._files is not None:
+            self._files.write_hits_only()
+
+    def record(self) -> SessionRecord:
+        """What the session would leave behind if it ended now."""
+        record = dataclasses.replace(self._pipeline.session(), started_at=self._started_at)
+        return with_signal_faults(record, self._watch.faults())
+
+    def snapshot(self) -> Snapshot:
+        """The figures now, with the health of the outputs."""
+        states = tuple(state for output in self._outputs for state in output.states())
+        return dataclasses.replace(self._pipeline.snapshot(), outputs=states, source=self._source)
+
+    def faults(self) -> tuple[SignalFault, ...]:
+        """Microphones whose signal cannot be right, over everything heard so far."""
+        return self._watch.faults()
+
+    def _pass_on(self, events: Sequence[Event], *, figures_now: bool = False) -> None:
+        if self._files is not None:
+            self._files.collect(events)
+        if not self._outputs:
+            return
+        figures_now = figures_now or self.samples_heard >= self._figures_due
+        snapshot = self.snapshot() if figures_now else None
+        for output in self._outputs:
+            if events:
+                output.events(events)
+            if snapshot is not None:
+                output.figures(snapshot)
+        if snapshot is not None:
+            self._figures_due = self.samples_heard + self._figures_hop
+
+    def _until_mark(self, first: int, length: int) -> int:
+        """How many of ``length`` samples from ``first`` come before the next mark."""
+        if not self._marks:
+            return length
+        return min(length, self._marks[0].sample - first)
+
+    def _turn_marks(self, sample: int) -> None:
+        while self._marks and self._marks[0].sample <= sample:
+            mark = self._marks.popleft()
+            if mark.begins is not None:
+                self._pipeline.start_take(mark.begins)
+            else:
+                self._pipeline.stop_take()
+
+
+def with_signal_faults(record: SessionRecord, faults: Sequence[SignalFault]) -> SessionRecord:
+    """The record with what is wrong with a microphone's signal among its alerts and reasons."""
+    if not faults:
+        return record
+    known = {(alert.key, alert.mic) for alert in record.alerts}
+    alerts = [_alert(fault) for fault in faults if (fault.fault, fault.mic) not in known]
+    reasons = {f"mics.{fault.mic}": fault.sentence for fault in faults if not fault.usable}
+    return dataclasses.replace(
+        record,
+        alerts=(*record.alerts, *alerts),
+        unmeasured={**record.unmeasured, **reasons},
+    )
+
+
+def nothing_usable(kit: Kit, faults: Sequence[SignalFault]) -> bool:
+    """Whether no kick or snare has a microphone left that drums can be heard in."""
+    broken = {fault.mic for fault in faults if not fault.usable}
+    return all(drum.own in broken for drum in kit.drums if drum.judged)
+
+
+def _alert(fault: SignalFault) -> Alert:
+    return Alert(
+        key=fault.fault,
+        start_s=0.0,
+        end_s=None,
+        when="now",
+        severity="look" if fault.usable else "stop",
+        sentence=fault.sentence,
+        mic=fault.mic,
+        value=fault.value,
+        unit=fault.unit,
+    )
+
+
+def _marks(takes: Sequence[Span], sample_rate_hz: int) -> deque[_Mark]:
+    marks: deque[_Mark] = deque()
+    for take in takes:
+        marks.append(_Mark(seconds_to_samples(take.start_s, sample_rate_hz), take.name))
+        marks.append(_Mark(seconds_to_samples(take.end_s, sample_rate_hz), None))
+    return marks

@@ -1,0 +1,77 @@
+"""hits.csv and summary.json of one session, complete at every moment of it.
+
+Both exist from the first second, are replaced as a whole now and then while the session runs, and
+once more at its end; the program may be killed at any time.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from liveassist.app.atomic import make_folder, write_whole
+from liveassist.app.hitscsv import hits_csv
+from liveassist.app.summary import summary_json
+from liveassist.model import Event, Hit, SessionRecord
+
+#: Least time between two writings of hits.csv while running, seconds of the wall clock.
+HITS_EVERY_S = 2.0
+#: Least time between two writings of summary.json, and how many times longer than its making
+#: took it must rest, so that it costs at most 2 % of the time.
+SUMMARY_EVERY_S = 10.0
+SUMMARY_REST = 50.0
+
+
+class SessionFiles:
+    """The two files in ``folder``, which is made and tried at once (StorageError if it cannot).
+
+    ``clock`` gives seconds, only their differences count.
+    """
+
+    def __init__(self, folder: Path, clock: Callable[[], float] = time.monotonic) -> None:
+        make_folder(folder)
+        self.hits_path = folder / "hits.csv"
+        self.summary_path = folder / "summary.json"
+        self._clock = clock
+        self._hits: dict[int, Hit] = {}
+        self._changed = False
+        self._hits_due_s = clock() + HITS_EVERY_S
+        self._summary_due_s = clock()
+
+    def collect(self, events: Iterable[Event]) -> None:
+        """Keep the complete hits among ``events`` for the next writing."""
+        for event in events:
+            if not isinstance(event, Hit):
+                continue
+            if event.stage == "complete":
+                self._hits[event.number] = event
+                self._changed = True
+            elif event.stage == "withdrawn" and event.number in self._hits:
+                del self._hits[event.number]
+                self._changed = True
+
+    def write_if_due(self, record: Callable[[], SessionRecord]) -> None:
+        """Write what is due. ``record`` is asked only when summary.json is."""
+        now_s = self._clock()
+        if now_s >= self._summary_due_s:
+            self.write(record())
+            spent_s = self._clock() - now_s
+            self._summary_due_s = now_s + max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
+        elif self._changed and now_s >= self._hits_due_s:
+            self._write_hits(self._hits.values())
+
+    def write(self, record: SessionRecord) -> None:
+        """Write both files from what the session knows now."""
+        text = summary_json(record)
+        self._write_hits(record.hits)
+        write_whole(self.summary_path, text)
+
+    def write_hits_only(self) -> None:
+        """Write the hits collected so far; for an ending in which nothing else can be had."""
+        self._write_hits(self._hits.values())
+
+    def _write_hits(self, hits: Iterable[Hit]) -> None:
+        write_whole(self.hits_path, hits_csv(hits))
+        self._hits_due_s = self._clock() + HITS_EVERY_S
+        self._changed = False

@@ -1,0 +1,45 @@
+"""`liveassist soundcheck INPUT`: learn a kit from a recording and keep what was learned."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TextIO
+
+from liveassist.app.atomic import make_folder
+from liveassist.app.config import parse_kit
+from liveassist.app.learned import default_learned_path, learn_from_recording
+from liveassist.app.marks import parse_spans
+from liveassist.app.resources import bundled, find_profile
+from liveassist.app.toml_table import read_profile
+
+
+@dataclass(frozen=True, slots=True)
+class SoundcheckRequest:
+    """The options of `liveassist soundcheck` on a recording, as given."""
+
+    inputs: Sequence[str]
+    kit: str
+    segments: Sequence[str] = ()
+    out: Path | None = None
+
+
+def soundcheck(request: SoundcheckRequest, out: TextIO) -> int:
+    """Learn from a recording and write it to a file that ``--learned`` takes."""
+    path = find_profile("kits", request.kit)
+    kit = parse_kit(read_profile(path), str(path))
+    segments = parse_spans("--segment", request.segments)
+    is_bundled = path in bundled("kits").values()
+    target = request.out or default_learned_path(path, is_bundled)
+    make_folder(target.parent)
+    learned = learn_from_recording(request.inputs, segments, kit)
+    learned.save(target)
+    print(f"learned {', '.join(learned.signatures)} from {' '.join(request.inputs)}", file=out)
+    missing = [drum.name for drum in kit.drums if drum.name not in learned.signatures]
+    if missing:
+        print(f"not heard: {', '.join(missing)}", file=out)
+    for note in learned.notes.values():
+        print(note, file=out)
+    print(f"wrote {target}; use it with --learned {target}", file=out)
+    return 0
