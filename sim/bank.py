@@ -15,8 +15,8 @@ import numpy.typing as npt
 from scipy.fft import irfft, next_fast_len, rfft
 
 from .cymbal import CymbalSpec, bands, duration_s, strike_cymbal
-from .drum import DrumSpec, DrumState, Emission, Signal, Strike, strike_drum, tune, view
-from .geometry import unit
+from .drum import DrumSpec, DrumState, Emission, Signal, Strike, strike_drum, sympathy, tune, view
+from .geometry import spread_of, unit
 from .kit import Instrument, Kit
 from .room import LEAD_SAMPLES, path_response
 
@@ -26,6 +26,10 @@ LEVEL_STEP_DB = 1.5
 VARIANTS = 5
 #: Span from the onset in which truth peaks are taken, s.
 PEAK_SPAN_S = 0.040
+#: What is left of outside sound within a drum's shell, amplitude (no published figure known).
+_SHELTER = 0.4
+#: How long other drums are let ring along, s.
+_SYMPATHY_S = 0.9
 #: Renderings kept in memory, bytes; the oldest are dropped and rendered again when needed.
 CACHE_BYTES = 400_000_000
 
@@ -175,18 +179,58 @@ class Bank:
 
     def _render(self, key: HitKey) -> Signal:
         instrument = self.kit.instrument(key.instrument)
-        emissions = self._emissions(key, instrument)
+        sounds = [(instrument, item) for item in self._emissions(key, instrument)]
+        if isinstance(instrument.sound, DrumSpec) and key.articulation != "rim_click":
+            sounds += self._sympathies(key, instrument, sounds[0][1].signals[-1])
         mics = len(self.kit.mics)
-        longest = max(item.signals.shape[1] for item in emissions)
+        longest = max(item.signals.shape[1] for _, item in sounds)
         first_path = self._path_length()
         size = next_fast_len(longest + first_path, real=True)
         total = np.zeros((mics, size // 2 + 1), dtype=np.complex64)
-        for item in emissions:
+        for source, item in sounds:
             signals = item.signals[:mics] if item.signals.shape[0] > 1 else item.signals
-            total += rfft(signals, size, axis=1) * self._path(instrument, item.place, size, key)
+            total += rfft(signals, size, axis=1) * self._path(source, item.place, size, key)
         out = irfft(total, size, axis=1)
         out *= np.float32(10 ** (instrument.sound.loudness_db / 20))
         return np.asarray(_trimmed(out).T, dtype=np.float32)
+
+    def _sympathies(
+        self, key: HitKey, struck: Instrument, one_metre: Signal
+    ) -> list[tuple[Instrument, Emission]]:
+        """Other drums set moving by the sound of this one (at 1 m: ``one_metre``)."""
+        out: list[tuple[Instrument, Emission]] = []
+        for number, other in enumerate(self.kit.instruments):
+            spec = other.sound
+            if other is struck or not isinstance(spec, DrumSpec):
+                continue
+            way = np.subtract(other.position_m, struck.position_m)
+            distance = float(np.hypot(np.linalg.norm(way), spec.radius_m))
+            delay = round(distance / self.kit.room.speed_m_s * self.rate)
+            count = int(min(1.2 * spec.t60_s, _SYMPATHY_S) * self.rate)
+            arriving = np.zeros(count)
+            used = min(one_metre.size, count - delay)
+            arriving[delay : delay + used] = one_metre[:used] / distance
+            arriving *= 10 ** (struck.sound.loudness_db / 20)
+            seed = (self.kit.seed, number, self.family, key.variant, key.level_step + 1000)
+            rng = np.random.default_rng([*seed, 29])
+            ringing = sympathy(spec, DrumState(), arriving, rng, self.rate)
+            # Every part of a rendering is given the struck drum's loudness at the end.
+            ringing *= np.float32(10 ** ((spec.loudness_db - struck.sound.loudness_db) / 20))
+            out.append((other, Emission("under", ringing)))
+        return out
+
+    def _shaded(
+        self, source: npt.NDArray[np.float64], place: tuple[float, float, float], own: Instrument
+    ) -> bool:
+        """Whether the straight way from a source to a microphone runs through another drum."""
+        steps = np.linspace(0.02, 0.98, 33)[:, None]
+        points = source[None] * (1 - steps) + np.asarray(place)[None] * steps
+        others = [i for i in self.kit.instruments if i is not own and not _inside(place, i)]
+        return any(_inside((x, y, z), item) for item in others for x, y, z in points)
+
+    def _outside(self, place: tuple[float, float, float], source: Instrument) -> bool:
+        """Whether a microphone hears a source with no shell of another drum around it."""
+        return not any(_inside(place, item) for item in self.kit.instruments if item is not source)
 
     def _path_length(self) -> int:
         return LEAD_SAMPLES + int((0.06 + 1.17 * self.kit.room.t60_s) * self.rate)
@@ -200,15 +244,32 @@ class Bank:
             rows = []
             for index, mic in enumerate(self.kit.mics):
                 sink = key.sink_m[index] if key.sink_m else 0.0
+                shelter = 1.0 if self._outside(mic.position_m, instrument) else _SHELTER
                 number = self.kit.instruments.index(instrument)
                 rng = np.random.default_rng([self.kit.seed, number, index, len(place)])
-                rows.append(
-                    path_response(
-                        source, mic.capsule(sink), self.kit.room, self.rate, rng, radius
-                    ).astype(np.float32)
+                path = path_response(
+                    source,
+                    mic.capsule(sink),
+                    self.kit.room,
+                    self.rate,
+                    rng,
+                    radius,
+                    self._shaded(source, mic.position_m, instrument),
                 )
+                rows.append((path * shelter).astype(np.float32))
             self._paths[tag] = rfft(np.array(rows), size, axis=1).astype(np.complex64)
         return self._paths[tag]
+
+
+def _inside(place: tuple[float, float, float], instrument: Instrument) -> bool:
+    """Whether a point is inside the shell of a drum."""
+    spec = instrument.sound
+    if not isinstance(spec, DrumSpec):
+        return False
+    height, lateral, _ = spread_of(
+        np.asarray(place), np.asarray(instrument.position_m), unit(instrument.axis)
+    )
+    return -spec.depth_m < height < 0 and lateral < spec.radius_m
 
 
 def _source(instrument: Instrument, place: str) -> tuple[npt.NDArray[np.float64], float]:

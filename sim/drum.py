@@ -8,13 +8,13 @@ remain; the path to the microphone (see room) does the rest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
-from scipy.signal import butter, lfilter, oaconvolve, sosfilt
+from scipy.signal import butter, iirpeak, lfilter, oaconvolve, sosfilt
 from scipy.special import factorial2, jv
 
 from . import modes
@@ -26,6 +26,8 @@ Place = Literal["batter", "under", "strike"]
 
 #: Modes with a Bessel zero above this are left to the contact click and the wires.
 _HIGHEST_ZERO = 19.0
+#: No drum is rendered longer than this, s.
+LONGEST_S = 2.0
 #: Quietest mode kept, relative to the loudest one at any microphone.
 _KEEP = 10 ** (-65 / 20)
 
@@ -61,7 +63,6 @@ class DrumSpec:
     lugs: int = 8
     uneven: float = 0.01
     loudness_db: float = 0.0
-    soft_db: float = 0.0
 
     @property
     def radius_m(self) -> float:
@@ -198,9 +199,22 @@ def view(
         far_cos = np.where(axisymmetric, volume, multipole * np.cos(table.m * angle))
         far_sin = np.where(axisymmetric, 0.0, multipole * np.sin(table.m * angle))
         keep = np.where(axisymmetric & (table.n == 1), 0.0, 1.0)
+        if inside:
+            far_cos = far_cos * np.where(table.zero < modes.J01 + 0.01, cavity_gain(spec), 1.0)
         cosine[index] = side * (far_cos + keep * reach * shape_cos)
         sine[index] = side * (far_sin + keep * reach * shape_sin)
     return MicView(cosine, sine, axisymmetric)
+
+
+def cavity_gain(spec: DrumSpec) -> float:
+    """How much louder the lowest mode is inside the shell than just outside the head.
+
+    Own derivation, long waves: compressing the enclosed air gives gamma P0 x / L, the head
+    radiating into the open rho omega^2 x a; their ratio times the seal of the shell, plus one.
+    """
+    omega = 2 * np.pi * spec.note_hz
+    outside = modes.AIR_DENSITY * omega**2 * spec.radius_m * spec.depth_m
+    return float(1.0 + spec.seal * modes.GAMMA_P0_PA / outside)
 
 
 def contact_pulse(contact_ms: float, sample_rate_hz: int) -> FloatArray:
@@ -242,7 +256,9 @@ def _decay(spec: DrumSpec, state: DrumState, tuned: Tuned, hz: FloatArray) -> Fl
     """T60 of each mode: longer for modes with diameters, falling with frequency."""
     base = np.where(tuned.table.m == 0, spec.t60_s, spec.ring_t60_s) * state.ring
     octaves = np.maximum(np.log2(hz / tuned.low_hz), 0.0)
-    return np.asarray(base / (1.0 + spec.slope * octaves**1.3))
+    # Each mode meets hoop and shell differently: a fixed scatter about the trend.
+    scatter = np.exp(0.35 * np.sin(7.3 * tuned.table.zero + 11.0 * tuned.table.m))
+    return np.asarray(base * scatter / (1.0 + spec.slope * octaves**1.3))
 
 
 def strike_drum(
@@ -261,7 +277,8 @@ def strike_drum(
         return rim_click(strike, rng, sample_rate_hz)
     tuned = tune(spec, state)
     rate = sample_rate_hz
-    count = int(1.25 * max(spec.t60_s, spec.ring_t60_s) * min(state.ring, 2.0) * rate)
+    longest = 1.25 * max(spec.t60_s, spec.ring_t60_s) * state.ring
+    count = int(min(longest, LONGEST_S) * rate)
     force = 10 ** (strike.level_db / 20)
     radius = float(np.clip(spec.strike_radius + 0.05 * rng.standard_normal(), 0.0, 0.9))
     angle = rng.uniform(-0.4, 0.4)
@@ -270,8 +287,8 @@ def strike_drum(
     clock = warped_time(spec, tuned, state, strike.level_db, count, rate)
     heads = _head_signals(spec, state, tuned, (radius, angle), batter_view, under_view, clock, rate)
     batter, under, drive = heads
-    batter = _convolve(batter * np.float32(force * scale), pulse)
-    under = _convolve(under * np.float32(force * scale), pulse)
+    batter = faded(_convolve(batter * np.float32(force * scale), pulse), rate)
+    under = faded(_convolve(under * np.float32(force * scale), pulse), rate)
     emissions = [Emission("batter", batter)]
     if spec.wires_db is not None and state.wires:
         moving = np.convolve(drive, pulse)[:count]
@@ -280,6 +297,14 @@ def strike_drum(
     emissions.append(Emission("under", under))
     emissions.append(Emission("strike", click(spec, force, contact, rng, rate)))
     return emissions
+
+
+def faded(signals: Signal, rate: int) -> Signal:
+    """The signals with their last 80 ms faded out, so that a cut end makes no click."""
+    count = min(int(0.08 * rate), signals.shape[1])
+    ramp = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, count + 1) / count)
+    signals[:, signals.shape[1] - count :] *= ramp.astype(np.float32)
+    return signals
 
 
 def _convolve(signals: Signal, pulse: FloatArray) -> Signal:
@@ -349,7 +374,7 @@ def click(
     shape = np.minimum(time / 0.0004, 1.0) * np.exp(-time / (0.6 * width + 0.0006))
     noise = sosfilt(sos, rng.standard_normal(count) * shape)
     peak = np.abs(noise).max()
-    size = 10 ** (spec.click_db / 20) * force**1.15
+    size = 10 ** (spec.click_db / 20) * force**1.35
     return np.asarray(noise / peak * size, dtype=np.float32)[None]
 
 
@@ -369,9 +394,9 @@ def wires(
     throw = lfilter([1.0 - flight**8], [1.0, -(flight**8)], excess)
     shape = 0.6 * envelope + 0.7 * throw
     noise = rng.standard_normal(drive.size)
-    wide = butter(1, [1600.0, min(9500.0, 0.45 * rate)], btype="band", fs=rate, output="sos")
-    thin = butter(2, [3500.0, min(7000.0, 0.45 * rate)], btype="band", fs=rate, output="sos")
-    colour = sosfilt(wide, noise) + 0.7 * sosfilt(thin, noise)
+    wide = butter(2, [1000.0, min(5200.0, 0.45 * rate)], btype="band", fs=rate, output="sos")
+    thin = butter(1, [3500.0, min(9000.0, 0.45 * rate)], btype="band", fs=rate, output="sos")
+    colour = 1.2 * sosfilt(wide, noise) + 0.4 * sosfilt(thin, noise)
     return np.asarray(colour * shape * 10 ** (level_db / 20), dtype=np.float32)
 
 
@@ -388,6 +413,21 @@ def rim_click(strike: Strike, rng: np.random.Generator, rate: int) -> list[Emiss
     return [Emission("strike", out.astype(np.float32)[None])]
 
 
-def softened(spec: DrumSpec, **changes: float) -> DrumSpec:
-    """A copy of a drum with some figures changed."""
-    return replace(spec, **changes)  # type: ignore[arg-type]
+def sympathy(
+    spec: DrumSpec, state: DrumState, pressure: FloatArray, rng: np.random.Generator, rate: int
+) -> Signal:
+    """What a drum sends out because another was struck: its lowest mode rings, its wires buzz.
+
+    ``pressure``: sound arriving at the drum, 1 for the reference loudness at 1 m. The head is a
+    resonator as narrow as its decay; the wires move with the bass of what arrives.
+    """
+    t60 = spec.t60_s * state.ring
+    hz = spec.note_hz * 2 ** (state.cents / 1200)
+    quality = np.pi * hz * t60 / np.log(1000.0)
+    top, bottom = iirpeak(hz, quality, fs=rate)
+    out = 0.12 * lfilter(top, bottom, pressure)
+    if spec.wires_db is not None and state.wires:
+        sos = butter(1, [60.0, 500.0], btype="band", fs=rate, output="sos")
+        moving = 0.035 * sosfilt(sos, pressure)
+        out = out + wires(moving, spec.wires_db, rng, rate)
+    return faded(np.asarray(out, dtype=np.float32)[None], rate)

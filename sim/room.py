@@ -32,6 +32,8 @@ LEAD_SAMPLES = 32
 _SINC_HALF = 24
 #: Corner below which the proximity rise stops, Hz (a capsule's own high-pass).
 _PROXIMITY_FLOOR_HZ = 25.0
+#: Sound behind an obstacle the size of a drum: common practice, no source.
+_SHADE_HZ, _SHADE_GAIN = 1500.0, 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,13 +146,18 @@ def path_response(
     sample_rate_hz: int,
     rng: np.random.Generator,
     source_radius_m: float = 0.0,
+    shaded: bool = False,
 ) -> FloatArray:
     """Direct sound, early reflections and tail of one path; zero time at ``LEAD_SAMPLES``.
 
-    The length covers 70 dB of the tail's decay. ``rng`` shapes the tail only.
+    The length covers 70 dB of the tail's decay. ``rng`` shapes the tail only. ``shaded``: a drum
+    stands in the way of the direct sound, which goes around it darker.
     """
     length = LEAD_SAMPLES + int((0.06 + 1.17 * room.t60_s) * sample_rate_hz)
     out = direct_response(source_m, capsule, room, sample_rate_hz, length, source_radius_m)
+    if shaded:
+        bent = float(np.exp(-2 * np.pi * _SHADE_HZ / sample_rate_hz))
+        out = np.asarray(lfilter([_SHADE_GAIN * (1.0 - bent)], [1.0, -bent], out))
     early = np.zeros(length)
     for image, bounces in _images(source_m, room):
         distance, cosine = _angle_cosine(capsule, image)

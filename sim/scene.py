@@ -11,11 +11,12 @@ import numpy.typing as npt
 
 from .bank import LEVEL_STEP_DB, PEAK_SPAN_S, VARIANTS, Bank, HitKey, nearest_step
 from .drum import Signal
+from .drummer import Stroke
 from .faults import Fault, Timeline, pitch_cents
 from .kit import profile_toml
 from .preamp import Preamps
 from .room import LEAD_SAMPLES
-from .scenario import Plan, Stroke, TakeSpan, load_plan
+from .scenario import Plan, TakeSpan, load_plan
 from .voice import speech
 
 #: Audio is made in steps of this many frames, whatever is asked for, so that what is read does
