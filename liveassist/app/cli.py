@@ -12,7 +12,8 @@ import sys
 from collections.abc import Sequence
 
 from liveassist import __version__
-from liveassist.app.commands import ADDERS, fill
+from liveassist.app.commands import ADDERS
+from liveassist.app.options import fill
 from liveassist.errors import ConfigError, LiveassistError
 
 _DESCRIPTION = (

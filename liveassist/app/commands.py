@@ -8,59 +8,30 @@ from __future__ import annotations
 
 import argparse
 import sys
-import textwrap
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
-#: What argparse calls a group of subcommands (its type is private there).
-Commands = Any
-
-_INPUT_HELP = (
-    "a file with all microphones as channels, a folder with one mono file a microphone "
-    "(named for it), or several MIC=FILE; WAV, FLAC or AIFF"
+from liveassist.app.commands_live import add_listen, add_status, add_stop, add_watch
+from liveassist.app.options import (
+    INPUT_HELP,
+    Commands,
+    add_aim,
+    add_command,
+    add_kit,
+    add_learned,
+    add_out,
+    add_reference,
+    add_segment,
+    add_surface,
+    positive_seconds,
 )
-_KIT_HELP = "kit profile: a TOML file, or the name of a bundled one (see check)"
-_SURFACE_HELP = (
-    "surface profile (OSC or MIDI out): a TOML file, or the name of a bundled one; may be repeated"
-)
-
-
-def positive_seconds(text: str) -> float:
-    """An option's value in seconds, more than 0 and at most a day."""
-    try:
-        seconds = float(text)
-    except ValueError:
-        seconds = 0.0
-    if not 0.0 < seconds <= 86_400.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0")
-    return seconds
-
-
-def fill(text: str) -> str:
-    """Text as lines that fit a terminal of 80 columns (argparse keeps ours as they are)."""
-    return textwrap.fill(text, 79)
-
-
-def _add(
-    commands: Commands, name: str, brief: str, more: str, examples: str
-) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        name,
-        help=brief,
-        description=fill(f"{brief[0].upper()}{brief[1:]}. {more}"),
-        epilog=f"examples:\n{examples}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    return parser
-
 
 # --- demo ----------------------------------------------------------------------------------
 
 
 def add_demo(commands: Commands) -> None:
     """``liveassist demo``."""
-    parser = _add(
+    parser = add_command(
         commands,
         "demo",
         "play a simulated session through the real analysis",
@@ -77,7 +48,7 @@ def add_demo(commands: Commands) -> None:
     parser.add_argument(
         "--headless", action="store_true", help="no dashboard; print at the end what was heard"
     )
-    _add_out(parser)
+    add_out(parser)
     parser.set_defaults(run=_run_demo)
 
 
@@ -94,7 +65,7 @@ def _run_demo(chosen: argparse.Namespace) -> int:
 
 def add_replay(commands: Commands) -> None:
     """``liveassist replay``."""
-    parser = _add(
+    parser = add_command(
         commands,
         "replay",
         "analyse a recording, as fast as the machine allows",
@@ -106,8 +77,8 @@ def add_replay(commands: Commands) -> None:
         "  liveassist replay take.flac --kit my_kit.toml --soundcheck check.flac \\\n"
         "      --segment kick=0.5:7 --segment snare=8.5:15 --take one=0:63.5 --take two=70:133\n",
     )
-    parser.add_argument("input", nargs="+", metavar="INPUT", help=_INPUT_HELP)
-    _add_kit(parser)
+    parser.add_argument("input", nargs="+", metavar="INPUT", help=INPUT_HELP)
+    add_kit(parser)
     parser.add_argument(
         "--soundcheck",
         nargs="+",
@@ -115,13 +86,8 @@ def add_replay(commands: Commands) -> None:
         metavar="INPUT",
         help="learn the kit first from this recording of each drum alone (same forms as INPUT)",
     )
-    _add_segment(parser)
-    parser.add_argument(
-        "--learned",
-        default="none",
-        metavar="FILE|none",
-        help="use what an earlier soundcheck learned (default: none, learn while listening)",
-    )
+    add_segment(parser)
+    add_learned(parser)
     parser.add_argument(
         "--take",
         action="append",
@@ -129,14 +95,10 @@ def add_replay(commands: Commands) -> None:
         metavar="NAME=START:END",
         help="a take; may be repeated (default: stretches of playing between silences)",
     )
-    parser.add_argument(
-        "--reference",
-        metavar="TAKE",
-        help="compare the other takes with this one (default: the first)",
-    )
-    _add_aim(parser)
-    _add_surface(parser)
-    _add_out(parser)
+    add_reference(parser)
+    add_aim(parser)
+    add_surface(parser)
+    add_out(parser)
     parser.set_defaults(run=_run_replay)
 
 
@@ -163,7 +125,7 @@ def _run_replay(chosen: argparse.Namespace) -> int:
 
 def add_soundcheck(commands: Commands) -> None:
     """``liveassist soundcheck``."""
-    parser = _add(
+    parser = add_command(
         commands,
         "soundcheck",
         "learn a kit from a recording of each drum alone, soft to hard",
@@ -173,9 +135,9 @@ def add_soundcheck(commands: Commands) -> None:
         "  liveassist soundcheck check.wav --kit my_kit.toml --segment kick=0.5:7 "
         "--segment snare=8.5:15",
     )
-    parser.add_argument("input", nargs="+", metavar="INPUT", help=_INPUT_HELP)
-    _add_kit(parser)
-    _add_segment(parser)
+    parser.add_argument("input", nargs="+", metavar="INPUT", help=INPUT_HELP)
+    add_kit(parser)
+    add_segment(parser)
     parser.add_argument(
         "--out",
         type=Path,
@@ -202,7 +164,7 @@ def _run_soundcheck(chosen: argparse.Namespace) -> int:
 
 def add_check(commands: Commands) -> None:
     """``liveassist check``."""
-    parser = _add(
+    parser = add_command(
         commands,
         "check",
         "say whether kit and surface profiles are right, all mistakes at once",
@@ -223,7 +185,7 @@ def _run_check(chosen: argparse.Namespace) -> int:
 
 def add_devices(commands: Commands) -> None:
     """``liveassist devices``."""
-    parser = _add(
+    parser = add_command(
         commands,
         "devices",
         "list audio inputs and MIDI ports",
@@ -239,47 +201,15 @@ def _run_devices(chosen: argparse.Namespace) -> int:
     return devices(sys.stdout)
 
 
-# --- shared options ------------------------------------------------------------------------
-
-
-def _add_kit(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--kit", required=True, metavar="KIT.toml", help=_KIT_HELP)
-
-
-def _add_segment(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--segment",
-        action="append",
-        default=[],
-        metavar="DRUM=START:END",
-        help="which drum is played when in the soundcheck; may be repeated (default: found out)",
-    )
-
-
-def _add_surface(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--surface", action="append", default=[], metavar="S.toml", help=_SURFACE_HELP
-    )
-
-
-def _add_aim(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--aim", default="natural", metavar="AIM", help="aim of the expander")
-
-
-def _add_out(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--out",
-        type=Path,
-        metavar="DIR",
-        help="folder for hits.csv and summary.json (default: print only)",
-    )
-
-
-#: Each adds one command, in the order of the help. The live commands join here too.
+#: Each adds one command, in the order of the help.
 ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_demo,
+    add_listen,
     add_replay,
     add_soundcheck,
     add_check,
     add_devices,
+    add_watch,
+    add_status,
+    add_stop,
 )

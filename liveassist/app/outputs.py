@@ -24,7 +24,8 @@ class Surfaces:
 
     def __init__(self, router: Router, obey: Obey) -> None:
         self._router = router
-        self._obey = obey
+        #: Who carries out commands; may be put in place once the analysis is there.
+        self.obey = obey
 
     @property
     def left_out(self) -> tuple[str, ...]:
@@ -40,7 +41,7 @@ class Surfaces:
         """Queue figures for every output, and carry out the commands that came meanwhile."""
         self._router.publish_snapshot(snapshot)
         for command in self._router.commands():
-            why = self._obey(command)
+            why = self.obey(command)
             self._router.answer(command, why is None, why or "")
 
     def states(self) -> tuple[OutputState, ...]:
@@ -77,6 +78,15 @@ def open_surfaces(surfaces: Sequence[Surface], kit: Kit, obey: Obey) -> Surfaces
     return Surfaces(open_outputs(surfaces, kit), obey)
 
 
+def open_outputs(given: Sequence[str], kit: Kit) -> Surfaces | None:
+    """`load_surfaces` and `open_surfaces` in one; None if no surface is named.
+
+    Commands are refused until ``obey`` is put in place.
+    """
+    surfaces = load_surfaces(given)
+    return open_surfaces(surfaces, kit, _not_ready) if surfaces else None
+
+
 def obey_takes(pipeline: PipelineLike) -> Obey:
     """Carries out what concerns takes and the reference; refuses the rest."""
 
@@ -93,6 +103,10 @@ def obey_takes(pipeline: PipelineLike) -> Obey:
         return None
 
     return obey
+
+
+def _not_ready(_command: Command) -> str:
+    return "not listening yet"
 
 
 def refuse(_command: Command) -> str:

@@ -1,0 +1,144 @@
+"""The commands of a live session: listen, and watch, status, stop, which reach a running one."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from liveassist.app.options import (
+    Commands,
+    add_aim,
+    add_command,
+    add_kit,
+    add_learned,
+    add_out,
+    add_reference,
+    add_surface,
+    positive_seconds,
+    positive_whole,
+)
+
+
+def add_listen(commands: Commands) -> None:
+    """``liveassist listen``."""
+    parser = add_command(
+        commands,
+        "listen",
+        "listen to an audio interface beside your recorder",
+        "Ends with Ctrl-C, the key q, or: liveassist stop. Loud drums and loud monitoring harm "
+        "hearing: protect it, and follow the rules of your workplace.",
+        "  liveassist listen --kit my_kit.toml --out session\n"
+        '  liveassist listen --kit my_kit.toml --device "my interface" --surface osc_tablet_page\n'
+        "  liveassist listen --kit my_kit.toml --headless --learned my_kit.learned.npz",
+    )
+    add_kit(parser)
+    parser.add_argument(
+        "--device",
+        metavar="NAME|NUMBER",
+        help="audio input: its number, its name or a part of it (default: the system's default)",
+    )
+    parser.add_argument(
+        "--rate",
+        type=positive_whole,
+        metavar="HZ",
+        help="sample rate (default: what the device runs at)",
+    )
+    parser.add_argument(
+        "--block",
+        type=positive_whole,
+        metavar="FRAMES",
+        help="samples a block (default: what the device prefers)",
+    )
+    parser.add_argument("--seconds", type=positive_seconds, metavar="N", help="end after N seconds")
+    parser.add_argument("--headless", action="store_true", help="no dashboard")
+    add_learned(parser)
+    add_reference(parser)
+    add_aim(parser)
+    add_surface(parser)
+    add_out(parser)
+    parser.set_defaults(run=_run_listen)
+
+
+def _run_listen(chosen: argparse.Namespace) -> int:
+    from liveassist.app.listen import ListenRequest, listen
+
+    request = ListenRequest(
+        kit=chosen.kit,
+        device=chosen.device,
+        surfaces=tuple(chosen.surface),
+        out=chosen.out,
+        headless=chosen.headless,
+        sample_rate_hz=chosen.rate,
+        block_frames=chosen.block,
+        learned=chosen.learned,
+        reference=chosen.reference,
+        aim=chosen.aim,
+        seconds=chosen.seconds,
+    )
+    return listen(request, sys.stdout, sys.stderr)
+
+
+def add_watch(commands: Commands) -> None:
+    """``liveassist watch``."""
+    parser = add_command(
+        commands,
+        "watch",
+        "attach the dashboard to a running session",
+        "Leaving it with q does not end the session unless you ask for that.",
+        "  liveassist watch\n  liveassist watch my_interface",
+    )
+    _add_instance(parser)
+    parser.set_defaults(run=_run_watch)
+
+
+def _run_watch(chosen: argparse.Namespace) -> int:
+    from liveassist.app.watch import watch
+
+    return watch(chosen.instance, sys.stdout)
+
+
+def add_status(commands: Commands) -> None:
+    """``liveassist status``."""
+    parser = add_command(
+        commands,
+        "status",
+        "ask a running session how it is",
+        "",
+        "  liveassist status",
+    )
+    _add_instance(parser)
+    parser.set_defaults(run=_run_status)
+
+
+def _run_status(chosen: argparse.Namespace) -> int:
+    from liveassist.app.watch import status
+
+    return status(chosen.instance, sys.stdout)
+
+
+def add_stop(commands: Commands) -> None:
+    """``liveassist stop``."""
+    parser = add_command(
+        commands,
+        "stop",
+        "end a running session; its files are written first",
+        "",
+        "  liveassist stop",
+    )
+    _add_instance(parser)
+    parser.set_defaults(run=_run_stop)
+
+
+def _run_stop(chosen: argparse.Namespace) -> int:
+    from liveassist.app.watch import stop
+
+    return stop(chosen.instance, sys.stdout)
+
+
+def _add_instance(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "instance",
+        nargs="?",
+        metavar="SESSION",
+        help="which one, where several run (status names them)",
+    )

@@ -1,0 +1,114 @@
+"""Options that several commands share, and how a command is put on the command line."""
+
+from __future__ import annotations
+
+import argparse
+import textwrap
+from pathlib import Path
+from typing import Any
+
+#: What argparse calls a group of subcommands (its type is private there).
+Commands = Any
+
+INPUT_HELP = (
+    "a file with all microphones as channels, a folder with one mono file a microphone "
+    "(named for it), or several MIC=FILE; WAV, FLAC or AIFF"
+)
+_KIT_HELP = "kit profile: a TOML file, or the name of a bundled one (see check)"
+_SURFACE_HELP = (
+    "surface profile (OSC or MIDI out): a TOML file, or the name of a bundled one; may be repeated"
+)
+
+
+def positive_seconds(text: str) -> float:
+    """An option's value in seconds, more than 0 and at most a day."""
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = 0.0
+    if not 0.0 < seconds <= 86_400.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0")
+    return seconds
+
+
+def positive_whole(text: str) -> int:
+    """An option's value as a whole number above 0."""
+    if not text.isdecimal() or int(text) == 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number above 0")
+    return int(text)
+
+
+def fill(text: str) -> str:
+    """Text as lines that fit a terminal of 80 columns (argparse keeps ours as they are)."""
+    return textwrap.fill(text, 79)
+
+
+def add_command(
+    commands: Commands, name: str, brief: str, more: str, examples: str
+) -> argparse.ArgumentParser:
+    """Put a command on the command line: what it does in brief and in more words, examples."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=brief,
+        description=fill(f"{brief[0].upper()}{brief[1:]}. {more}"),
+        epilog=f"examples:\n{examples}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    return parser
+
+
+def add_kit(parser: argparse.ArgumentParser) -> None:
+    """``--kit``."""
+    parser.add_argument("--kit", required=True, metavar="KIT.toml", help=_KIT_HELP)
+
+
+def add_segment(parser: argparse.ArgumentParser) -> None:
+    """``--segment``."""
+    parser.add_argument(
+        "--segment",
+        action="append",
+        default=[],
+        metavar="DRUM=START:END",
+        help="which drum is played when in the soundcheck; may be repeated (default: found out)",
+    )
+
+
+def add_learned(parser: argparse.ArgumentParser) -> None:
+    """``--learned``."""
+    parser.add_argument(
+        "--learned",
+        default="none",
+        metavar="FILE|none",
+        help="use what an earlier soundcheck learned (default: none, learn while listening)",
+    )
+
+
+def add_reference(parser: argparse.ArgumentParser) -> None:
+    """``--reference``."""
+    parser.add_argument(
+        "--reference",
+        metavar="TAKE",
+        help="compare the other takes with this one (default: the first)",
+    )
+
+
+def add_surface(parser: argparse.ArgumentParser) -> None:
+    """``--surface``."""
+    parser.add_argument(
+        "--surface", action="append", default=[], metavar="S.toml", help=_SURFACE_HELP
+    )
+
+
+def add_aim(parser: argparse.ArgumentParser) -> None:
+    """``--aim``."""
+    parser.add_argument("--aim", default="natural", metavar="AIM", help="aim of the expander")
+
+
+def add_out(parser: argparse.ArgumentParser) -> None:
+    """``--out``."""
+    parser.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help="folder for hits.csv and summary.json (default: print only)",
+    )
