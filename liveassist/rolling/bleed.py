@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from ..model import BleedMargin, Drum, FloatArray, Hit, Kit
+from liveassist.model import BleedMargin, Drum, FloatArray, Hit, Kit
 
 #: Fewest hits for a cell of the bleed matrix, and fewest of them measured (not bounds) for the
 #: cell to be a figure and not itself an upper bound.

@@ -13,10 +13,10 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from ..model import Drum, DrumFigures, Figures, FloatArray, Hit, Kit
-from .bleed import drum_levels, tabulate
-from .spread import MIN_SPREAD_HITS, MIN_TREND_HITS, local_trend, spread
-from .trend import MIN_RUN_STROKES, limb_imbalance, slope
+from liveassist.model import Drum, DrumFigures, Figures, FloatArray, Hit, Kit
+from liveassist.rolling.bleed import drum_levels, tabulate
+from liveassist.rolling.spread import MIN_SPREAD_HITS, MIN_TREND_HITS, local_trend, spread
+from liveassist.rolling.trend import MIN_RUN_STROKES, limb_imbalance, slope
 
 #: Share of clipped hits beyond which a drum's fine figures are not given.
 MAX_CLIPPED = 0.05

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from ..model import FloatArray, Kit, LevelFrames, MicState
-from ..units import SILENCE_DBFS, amplitude_to_dbfs
+from liveassist.model import FloatArray, Kit, LevelFrames, MicState
+from liveassist.units import SILENCE_DBFS, amplitude_to_dbfs
 
 #: How long the peak reading stays before it is replaced by what came since, seconds: long enough
 #: to be seen at ten pictures a second.

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..model import FloatArray
+from liveassist.model import FloatArray
 
 MIN_EVIDENCE = 10.0
 MIN_SEPARATION = 2.5

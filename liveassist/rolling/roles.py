@@ -25,9 +25,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..model import FloatArray, Role
-from .populations import Populations, two_populations
-from .spread import RESOLUTION_DB, local_trend, robust_sd
+from liveassist.model import FloatArray, Role
+from liveassist.rolling.populations import Populations, two_populations
+from liveassist.rolling.spread import RESOLUTION_DB, local_trend, robust_sd
 
 #: How far around a hit the loudest strokes count as its surroundings, seconds: three bars at
 #: 120 a minute, so that backbeats on both sides are seen. And the most hits that are looked at.

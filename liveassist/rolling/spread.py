@@ -47,7 +47,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..model import FloatArray, Interval
+from liveassist.model import FloatArray, Interval
 
 #: Hits farther than this many Winsorised standard deviations from the median are strays.
 REJECT = 3.0

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..model import Hit, Kit, Take
-from .spread import SILENCE_S
+from liveassist.model import Hit, Kit, Take
+from liveassist.rolling.spread import SILENCE_S
 
 #: Least that is judged: hits on kick and snare together, and length from first to last of them.
 #: Two bars of a plain beat at 120 a minute are 8 hits in 4 s. Common practice, no source.

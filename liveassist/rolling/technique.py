@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ..model import FloatArray
-from .populations import two_populations
+from liveassist.model import FloatArray
+from liveassist.rolling.populations import two_populations
 
 #: Fewest hits in all and in each technique, and fewest other microphones that tell.
 MIN_HITS = 24

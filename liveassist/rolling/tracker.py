@@ -13,13 +13,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..model import Drum, Figures, FloatArray, Hit, Kit, LevelFrames, MicState, Role
-from .figures import CLIPPED, figures
-from .meters import Meters
-from .roles import RoleModel, RoleResult, assign_roles
-from .technique import cross_stick
-from .velocity import VelocityRange, learned_range
-from .wash import LevelStore
+from liveassist.model import Drum, Figures, FloatArray, Hit, Kit, LevelFrames, MicState, Role
+from liveassist.rolling.figures import CLIPPED, figures
+from liveassist.rolling.meters import Meters
+from liveassist.rolling.roles import RoleModel, RoleResult, assign_roles
+from liveassist.rolling.technique import cross_stick
+from liveassist.rolling.velocity import VelocityRange, learned_range
+from liveassist.rolling.wash import LevelStore
 
 #: Hits of each drum that `Rolling.recent` returns.
 RECENT_HITS = 64

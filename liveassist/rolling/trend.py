@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ..model import FloatArray, Interval
-from .spread import MIN_TREND_HITS, RESOLUTION_DB, Z95, robust_sd
+from liveassist.model import FloatArray, Interval
+from liveassist.rolling.spread import MIN_TREND_HITS, RESOLUTION_DB, Z95, robust_sd
 
 #: Longest series that pairs of hits are taken from; longer ones are first averaged down to it.
 MAX_POINTS = 240

@@ -11,8 +11,8 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from ..model import FloatArray, LevelFrames
-from ..units import amplitudes_to_dbfs
+from liveassist.model import FloatArray, LevelFrames
+from liveassist.units import amplitudes_to_dbfs
 
 CHUNK_S = 0.04
 #: Around a hit nothing counts as wash: this long before it, after it, and after a hit of the

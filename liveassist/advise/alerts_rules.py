@@ -1,0 +1,322 @@
+"""What each alert looks for in the rolling figures, hits and meters. Pure functions.
+
+Every threshold states its evidence. None has a published source: what counts as uneven is the
+engineer's taste; the figures here are common practice, set so that an even drummer is left in
+peace (false alarms are measured in the tests).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from liveassist.model import DrumFigures, Figures, Hit, Kit, MicState
+
+# Uneven: recorded rock playing has spreads of 1.4 to 2.7 dB about its trend.
+UNEVEN_DB = 3.0
+UNEVEN_LOW_DB = 2.4
+EVEN_DB = 2.5
+UNEVEN_HITS = 16
+# Weak: one hit far below, or several in a row of backbeats.
+WEAK_SPREADS = 5.0
+WEAK_DB = 6.0
+WEAK_REPEATS = 3
+WEAK_LOOK_BACK = 16
+WEAK_OVER = 8
+# Falling: a slope that four standard errors agree on, and that amounts to something.
+FALL_DB = 2.0
+FALL_OVER_DB = 1.0
+FALL_CI_STRETCH = 1.75
+FALL_HITS = 24
+# Bleed: a cell of the matrix against what it was, from this many hits of the source.
+BLEED_UP_DB = 4.0
+BLEED_OVER_DB = 2.0
+BLEED_HITS = 24
+# Clipping: full-scale samples since the last look, and quiet time until it counts as over.
+CLIP_SAMPLES = 3
+CLIP_OVER_S = 10.0
+# Headroom: clips expected in the next minutes if the drummer goes on like this.
+HEADROOM_AHEAD_S = 300.0
+HEADROOM_CLIPS = 1.0
+HEADROOM_OVER = 0.2
+HEADROOM_HITS = 16
+HEADROOM_NEAR_DBFS = -4.0
+
+When = Literal["now", "between"]
+Severity = Literal["info", "look", "stop"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One look at one possible alert.
+
+    ``present``: the threshold to begin is passed. ``clear``: the threshold to end is passed;
+    neither: in between, nothing changes. ``lasting_s`` and ``clearing_s``: how long it must stay
+    so. ``since_s``: when it began, where that is known better than by the time of looking.
+    """
+
+    key: str
+    present: bool
+    clear: bool
+    sentence: str
+    when: When = "between"
+    severity: Severity = "look"
+    drum: str | None = None
+    mic: str | None = None
+    value: float | None = None
+    unit: str | None = None
+    confidence: float = 1.0
+    lasting_s: float = 0.0
+    clearing_s: float = 0.0
+    since_s: float | None = None
+
+
+def clock(time_s: float) -> str:
+    """A time as minutes and seconds: ``2:05``."""
+    whole = max(int(time_s), 0)
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def normal_tail(z: float) -> float:
+    """Chance that a standard normal variable exceeds ``z``."""
+    return 0.5 * math.erfc(z / math.sqrt(2.0))
+
+
+def drum_sightings(
+    figures: Figures, drum: str, recent: Sequence[Hit], now_s: float
+) -> list[Sighting]:
+    """Uneven, weak hits, level falling, headroom, for one judged drum."""
+    row = figures.drums[drum]
+    levelled = [h for h in recent if h.peak_dbfs is not None and h.stage != "withdrawn"]
+    main = [h for h in levelled if h.role in ("main", "weak")]
+    inside = [h for h in main if h.time_s >= figures.start_s]
+    found = [uneven(row), weak_hits(row, main), falling(row, inside), headroom(row, inside)]
+    return [sighting for sighting in found if sighting is not None]
+
+
+def uneven(row: DrumFigures) -> Sighting | None:
+    """Spread of the main hits too large, beyond doubt; None while it cannot be judged."""
+    if row.spread_db is None or row.spread_ci is None or row.main_hits < UNEVEN_HITS:
+        return None
+    low, high = row.spread_ci
+    # The interval on a log scale is near enough normal to read a probability off it.
+    error = math.log(max(high, 0.1) / max(low, 0.05)) / 3.92
+    sure = 1.0 - normal_tail(math.log(max(row.spread_db, 0.05) / UNEVEN_LOW_DB) / max(error, 0.02))
+    return Sighting(
+        "uneven",
+        present=row.spread_db > UNEVEN_DB and low > UNEVEN_LOW_DB,
+        clear=row.spread_db < EVEN_DB,
+        sentence=(
+            f"{row.drum} is uneven: hits vary by {row.spread_db:.1f} dB "
+            f"({low:.1f} to {high:.1f}) about the level aimed for."
+        ),
+        drum=row.drum,
+        value=row.spread_db,
+        unit="dB",
+        confidence=sure,
+        lasting_s=4.0,
+        clearing_s=4.0,
+    )
+
+
+def weak_hits(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
+    """A backbeat that fell far short, or several lately. Needs eight main hits to compare with."""
+    last = main[-WEAK_LOOK_BACK:]
+    if len(last) < 8:
+        return None
+    levels = np.array([h.peak_dbfs for h in last], dtype=np.float64)
+    middle = float(np.median(levels))
+    scale = max(row.spread_db if row.spread_db is not None else 2.0, 1.0)
+    weak = [h for h in last if h.role == "weak"]
+    deep = [h for h in weak if _short(h, middle) >= max(WEAK_DB, WEAK_SPREADS * scale)]
+    present = bool(deep) or len(weak) >= WEAK_REPEATS
+    clear = not any(h.role == "weak" for h in main[-WEAK_OVER:])
+    worst = min(weak, key=lambda h: -_short(h, middle), default=None)
+    amount = 0.0 if worst is None else _short(worst, middle)
+    if len(weak) >= WEAK_REPEATS:
+        sentence = f"{len(weak)} of the last {len(last)} {row.drum} hits fell short"
+        sentence += f", the worst by {amount:.0f} dB."
+    else:
+        at = clock(worst.time_s) if worst else ""
+        sentence = f"A {row.drum} hit at {at} fell {amount:.0f} dB short."
+    first = (deep or weak)[0].time_s if weak else None
+    return Sighting(
+        "weak_hit",
+        present=present,
+        clear=clear,
+        sentence=sentence,
+        severity="info",
+        drum=row.drum,
+        value=amount,
+        unit="dB",
+        confidence=1.0 - normal_tail(amount / scale - 3.0) if weak else 0.0,
+        since_s=first,
+        lasting_s=1.0,
+    )
+
+
+def _short(hit: Hit, middle: float) -> float:
+    return middle - (hit.peak_dbfs if hit.peak_dbfs is not None else middle)
+
+
+def falling(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
+    """Level sinking steadily: slope beyond doubt, and each third of the hits below the last.
+
+    The thirds tell a sinking drummer from a quiet verse after a loud chorus, which is one step.
+    """
+    if row.trend_db_per_min is None or row.trend_ci is None or len(main) < FALL_HITS:
+        return None
+    span_min = (main[-1].time_s - main[0].time_s) / 60.0
+    fall = -row.trend_db_per_min * span_min
+    certain = row.trend_db_per_min + FALL_CI_STRETCH * (row.trend_ci[1] - row.trend_db_per_min)
+    levels = np.array([h.peak_dbfs for h in main], dtype=np.float64)
+    thirds = [float(np.median(part)) for part in np.array_split(levels, 3)]
+    steady = thirds[0] - thirds[1] > 0.2 * fall and thirds[1] - thirds[2] > 0.2 * fall
+    error = max((row.trend_ci[1] - row.trend_ci[0]) / 3.92, 1e-6)
+    return Sighting(
+        "level_falling",
+        present=fall >= FALL_DB and certain < 0.0 and steady,
+        clear=fall < FALL_OVER_DB or row.trend_ci[1] > 0.0,
+        sentence=(
+            f"{row.drum} is getting softer: {fall:.1f} dB in the last {60 * span_min:.0f} s."
+        ),
+        drum=row.drum,
+        value=row.trend_db_per_min,
+        unit="dB/min",
+        confidence=1.0 - normal_tail(-row.trend_db_per_min / error),
+        lasting_s=5.0,
+        clearing_s=5.0,
+    )
+
+
+def headroom(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
+    """Clips to expect if the drummer goes on like this, before the first one happens.
+
+    The heard peaks of the main hits are taken as normal about their recent median; with n hits
+    the prediction for one more is wider by sqrt(1 + 1/n).
+    """
+    peaks = [h.heard_peak_dbfs for h in main if h.heard_peak_dbfs is not None]
+    if len(peaks) < HEADROOM_HITS or row.spread_db is None:
+        return None
+    levels = np.array(peaks, dtype=np.float64)
+    middle = float(np.median(levels[-HEADROOM_HITS:]))
+    scale = max(row.spread_db, 0.5) * math.sqrt(1.0 + 1.0 / len(peaks))
+    rate = (len(main) - 1) / max(main[-1].time_s - main[0].time_s, 1.0)
+    ahead = max(rate * HEADROOM_AHEAD_S, 1.0)
+    clips = ahead * normal_tail(-middle / scale)
+    loudest = float(levels.max())
+    # Expected largest of that many normal hits, to first order.
+    forecast = middle + scale * math.sqrt(2.0 * math.log(max(ahead, 2.0)))
+    return Sighting(
+        "headroom",
+        present=clips > HEADROOM_CLIPS and loudest > HEADROOM_NEAR_DBFS,
+        clear=clips < HEADROOM_OVER or loudest < HEADROOM_NEAR_DBFS - 2.0,
+        sentence=(
+            f"{row.drum} will clip soon: peaks reach {loudest:.1f} dBFS, "
+            f"about {max(clips, 1):.0f} over full scale to expect in 5 minutes; "
+            f"take {max(math.ceil(forecast + 1.0), 1)} dB off the gain between takes."
+        ),
+        drum=row.drum,
+        value=min(forecast, 12.0),
+        unit="dBFS",
+        confidence=1.0 - math.exp(-clips),
+        lasting_s=3.0,
+        clearing_s=10.0,
+    )
+
+
+def mic_sightings(mics: Sequence[MicState], last_clipped: dict[str, int]) -> list[Sighting]:
+    """Clipping of every microphone; ``last_clipped`` is brought up to date."""
+    found = []
+    for mic in mics:
+        since = mic.clipped - last_clipped.get(mic.name, 0)
+        # A lone full-scale sample is a peak that just fits; it is counted on until there are more.
+        if since >= CLIP_SAMPLES:
+            last_clipped[mic.name] = mic.clipped
+        found.append(
+            Sighting(
+                "clipping",
+                present=since >= CLIP_SAMPLES,
+                clear=mic.clip_age_s is None or mic.clip_age_s >= CLIP_OVER_S,
+                sentence=f"{mic.name} clips: {since} samples at full scale.",
+                when="now",
+                severity="stop",
+                mic=mic.name,
+                value=float(since),
+                unit="samples",
+            )
+        )
+    return found
+
+
+@dataclass(slots=True)
+class BleedWatch:
+    """Compares the bleed matrix with what it was when first established."""
+
+    kit: Kit
+    normal: dict[tuple[str, str], float] = field(default_factory=dict)
+
+    def sightings(self, figures: Figures) -> list[Sighting]:
+        """Bleed up: one source in one microphone, or in most of them at once."""
+        found: list[Sighting] = []
+        for drum in self.kit.drums:
+            row = figures.drums.get(drum.name)
+            if row is None or row.hits < BLEED_HITS:
+                continue
+            rises = self._rises(figures, drum.name)
+            if rises:
+                found += _bleed_sightings(drum.name, rises)
+        return found
+
+    def _rises(self, figures: Figures, drum: str) -> dict[str, float]:
+        rises: dict[str, float] = {}
+        for mic, cells in figures.bleed_db.items():
+            value = cells.get(drum)
+            if value is None or f"{mic}.{drum}" in figures.bleed_upper_bound:
+                continue
+            rises[mic] = value - self.normal.setdefault((mic, drum), value)
+        return rises
+
+
+def _bleed_sightings(drum: str, rises: dict[str, float]) -> list[Sighting]:
+    up = [mic for mic, rise in rises.items() if rise >= BLEED_UP_DB]
+    everywhere = len(up) >= 3 and len(up) >= 0.75 * len(rises)
+    middle = float(np.median(list(rises.values())))
+    found = [
+        Sighting(
+            "bleed_up",
+            present=everywhere,
+            clear=middle < BLEED_OVER_DB,
+            sentence=(
+                f"{drum} bleeds {middle:.0f} dB more into the other microphones than before: "
+                f"it is louder there, or its own microphone was turned down or moved."
+            ),
+            drum=drum,
+            value=middle,
+            unit="dB",
+            confidence=0.8,
+            lasting_s=8.0,
+            clearing_s=8.0,
+        )
+    ]
+    for mic, rise in rises.items():
+        found.append(
+            Sighting(
+                "bleed_up",
+                present=rise >= BLEED_UP_DB and not everywhere,
+                clear=rise < BLEED_OVER_DB or everywhere,
+                sentence=f"{drum} bleeds {rise:.0f} dB more into {mic} than before.",
+                drum=drum,
+                mic=mic,
+                value=rise,
+                unit="dB",
+                confidence=0.8,
+                lasting_s=8.0,
+                clearing_s=8.0,
+            )
+        )
+    return found
