@@ -10,6 +10,9 @@ from typing import Any
 #: What argparse calls a group of subcommands (its type is private there).
 Commands = Any
 
+#: As the expander advice knows them (a test compares); importing it here would slow every help.
+AIMS = ("natural", "tight", "keep-ghosts")
+
 INPUT_HELP = (
     "a file with all microphones as channels, a folder with one mono file a microphone "
     "(named for it), or several MIC=FILE; WAV, FLAC or AIFF"
@@ -101,7 +104,13 @@ def add_surface(parser: argparse.ArgumentParser) -> None:
 
 def add_aim(parser: argparse.ArgumentParser) -> None:
     """``--aim``."""
-    parser.add_argument("--aim", default="natural", metavar="AIM", help="aim of the expander")
+    parser.add_argument(
+        "--aim",
+        default=AIMS[0],
+        choices=AIMS,
+        help="what the suggested expander is for: bleed down and nothing harmed (natural, the "
+        "default), as little bleed as can be (tight), or ghost notes kept whole (keep-ghosts)",
+    )
 
 
 def add_out(parser: argparse.ArgumentParser) -> None:

@@ -154,3 +154,10 @@ def test_unwritable_folder_is_found_before_the_work(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
     assert "this is a file; name a folder" in done.stderr
+
+
+def test_aims_are_those_of_the_advice() -> None:
+    from liveassist.advise.suggest import AIMS as KNOWN
+    from liveassist.app.options import AIMS
+
+    assert AIMS == KNOWN
