@@ -23,24 +23,26 @@ _READ_BYTES = RECORD.size * 512
 _POLL_S = 0.002
 
 
+def package_environment() -> dict[str, str]:
+    """The environment in which ``python -m liveassist...`` finds this very package."""
+    package_root = str(Path(__file__).resolve().parents[2])
+    path = os.environ.get("PYTHONPATH")
+    joined = package_root if not path else package_root + os.pathsep + path
+    return {**os.environ, "PYTHONPATH": joined}
+
+
 class CaptureProcess:
     """One life of the child. `wait` hears it; `records` and `messages` are taken by the caller."""
 
     def __init__(self, asked: dict[str, Any], share_fd: int = -1) -> None:
         """Start it. ``asked`` is the child's JSON argument; ``share_fd`` the ring's memory."""
-        package_root = str(Path(__file__).resolve().parents[2])
-        path = os.environ.get("PYTHONPATH")
-        environment = {
-            **os.environ,
-            "PYTHONPATH": package_root if not path else package_root + os.pathsep + path,
-        }
         self._process = subprocess.Popen(
             [sys.executable, "-m", "liveassist.input.capture_child", json.dumps(asked)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             bufsize=0,
-            env=environment,
+            env=package_environment(),
             pass_fds=(share_fd,) if share_fd >= 0 else (),
             # Ctrl-C in the terminal is the daemon's to handle; the child ends when told.
             start_new_session=True,

@@ -1,0 +1,285 @@
+"""`liveassist listen`: the live job. Puts the parts together, runs them, takes them apart.
+
+The capture child holds the device, this process analyses, and the dashboard is a process of its
+own attached to the local socket, so that drawing never delays a hit.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TextIO
+
+from liveassist.app.build import PipelineBuilder, build_pipeline
+from liveassist.app.config import load_kit
+from liveassist.app.control import ControlServer
+from liveassist.app.interrupt import StopFlag
+from liveassist.app.learned import NOTHING, read_learned
+from liveassist.app.livefiles import LiveFiles
+from liveassist.app.livesession import LiveSession
+from liveassist.app.outputs import obey_takes, open_outputs
+from liveassist.app.parts import OutputsLike, PipelineLike
+from liveassist.app.rundir import Claim
+from liveassist.app.screen import Screen
+from liveassist.app.watch import AttachedDashboard
+from liveassist.errors import ConfigError, StorageError
+from liveassist.input.device import DeviceSource
+from liveassist.output.terminal_plain import summary_lines
+
+#: Longest wait for a block, seconds: how soon orders and Ctrl-C are answered when none comes.
+READ_S = 0.1
+#: How often the status and the device are looked at, seconds.
+LOOK_S = 0.1
+#: Largest block that may be asked of a device, samples.
+LARGEST_BLOCK = 16_384
+
+
+@dataclass(frozen=True, slots=True)
+class ListenRequest:
+    """The options of `liveassist listen`, as given. ``seconds`` None: until told to stop."""
+
+    kit: str
+    device: str | None = None
+    surfaces: tuple[str, ...] = ()
+    out: Path | None = None
+    headless: bool = False
+    sample_rate_hz: int | None = None
+    block_frames: int | None = None
+    learned: str = NOTHING
+    reference: str | None = None
+    aim: str = "natural"
+    seconds: float | None = None
+
+
+def listen(
+    request: ListenRequest, out: TextIO, err: TextIO, build: PipelineBuilder = build_pipeline
+) -> int:
+    """Listen until Ctrl-C, SIGTERM, ``stop`` or the quit key; 0 when ended so.
+
+    DeviceError where the device cannot be opened; once it runs, it is waited for instead. A
+    StorageError at the end means the files could not be written whole. ``build`` makes the
+    analysis.
+    """
+    _check(request)
+    kit = load_kit(request.kit)
+    learned = read_learned(Path(request.learned), kit) if request.learned != NOTHING else None
+    files = LiveFiles(request.out) if request.out is not None else None
+    with ExitStack() as stack:
+        if files is not None:
+            stack.callback(files.finish)
+        stop = stack.enter_context(StopFlag())
+        stack.enter_context(_hang_up_stops(stop))
+        surfaces = open_outputs(request.surfaces, kit)
+        if surfaces is not None:
+            stack.callback(surfaces.close)
+        source = DeviceSource(kit, request.device, request.sample_rate_hz, request.block_frames)
+        stack.callback(source.close)
+        source.start()
+        assert source.device is not None
+        control = _open_control(stack, source.device.title)
+        pipeline = build(
+            kit,
+            source.sample_rate_hz,
+            learned=learned,
+            learned_name=request.learned if learned is not None else None,
+            reference=request.reference,
+            aim=request.aim,
+        )
+        if surfaces is not None:
+            surfaces.obey = obey_takes(pipeline)
+        screen = _open_screen(request, stack, control, pipeline, stop, out, err)
+        everyone: tuple[OutputsLike | None, ...] = (surfaces, control, screen)
+        session = LiveSession(
+            pipeline,
+            kit,
+            source.sample_rate_hz,
+            source,
+            source.device.name,
+            files=files,
+            outputs=[output for output in everyone if output is not None],
+        )
+        if screen is None:
+            print(
+                f'Listening on "{source.device.name}" at {source.sample_rate_hz} Hz; '
+                "end with Ctrl-C or: liveassist stop",
+                file=err,
+                flush=True,
+            )
+        _Live(request, source, session, pipeline, control, stop).run()
+        # The device first: writing the files may take a while.
+        source.close()
+        if screen is not None:
+            screen.close()
+        _finish(session, files, out)
+    return 0
+
+
+def _check(request: ListenRequest) -> None:
+    block = request.block_frames
+    if block is not None and not 1 <= block <= LARGEST_BLOCK:
+        raise ConfigError(f"--block {block}: choose from 1 to {LARGEST_BLOCK} samples")
+
+
+def _finish(session: LiveSession, files: LiveFiles | None, out: TextIO) -> None:
+    """Write everything and say it; what was heard is said even where the disk refuses."""
+    failure = None
+    if files is not None:
+        files.finish()
+    try:
+        record = session.finish()
+    except StorageError as problem:
+        failure = problem
+        record = session.record()
+    for line in summary_lines(record):
+        print(line, file=out)
+    if session.lost_samples:
+        lost_ms = 1000 * session.lost_samples / record.sample_rate_hz
+        print(f"{session.lost_samples} samples did not arrive ({lost_ms:.0f} ms).", file=out)
+    if failure is not None:
+        raise failure
+    if files is not None:
+        print(f"Wrote {files.hits_path} and {files.summary_path}.", file=out)
+
+
+class _Live:
+    """The loop: blocks to the session, orders to the pipeline, status to the socket."""
+
+    def __init__(
+        self,
+        request: ListenRequest,
+        source: DeviceSource,
+        session: LiveSession,
+        pipeline: PipelineLike,
+        control: ControlServer | None,
+        stop: StopFlag,
+    ) -> None:
+        self._request = request
+        self._source = source
+        self._session = session
+        self._pipeline = pipeline
+        self._control = control
+        self._stop = stop
+        self._began_s = time.monotonic()
+        self._look_due_s = 0.0
+        self._hits = 0
+
+    def run(self) -> None:
+        """Until someone asks to stop, or the asked time is over."""
+        try:
+            while not self._stop.requested and not self._time_is_up():
+                self._step()
+        except Exception:
+            # A fault of ours: save what was heard, then fail loudly.
+            with contextlib.suppress(Exception):
+                self._session.rescue()
+            raise
+
+    def _step(self) -> None:
+        block = self._source.read(READ_S)
+        now_s = time.monotonic()
+        if block is not None:
+            self._session.hear(block)
+            done_s = time.monotonic()
+            self._session.note_load(done_s - now_s, len(block.audio))
+        if now_s >= self._look_due_s:
+            self._look_due_s = now_s + LOOK_S
+            self._take_orders()
+            self._session.look(idle=block is None)
+            if self._control is not None:
+                self._control.tell_status(self.status())
+
+    def _time_is_up(self) -> bool:
+        limit_s = self._request.seconds
+        return limit_s is not None and self._session.time_s >= limit_s
+
+    def _take_orders(self) -> None:
+        if self._control is None:
+            return
+        while not self._control.orders.empty():
+            order = self._control.orders.get_nowait()
+            if order == "stop":
+                self._stop.request()
+            elif order == "take_toggle":
+                self._toggle_take()
+            elif order == "set_reference":
+                take = self._pipeline.snapshot().take
+                self._pipeline.set_reference(take.name if take is not None else None)
+
+    def _toggle_take(self) -> None:
+        take = self._pipeline.snapshot().take
+        if take is not None and take.end_s is None and not take.provisional:
+            self._pipeline.stop_take()
+        else:
+            self._pipeline.start_take(None)
+
+    def status(self) -> dict[str, Any]:
+        """What ``status`` tells."""
+        source, session = self._source, self._session
+        return {
+            "pid": os.getpid(),
+            "device": source.device.title if source.device is not None else None,
+            "sample_rate_hz": source.sample_rate_hz,
+            "state": source.state,
+            "note": source.note,
+            "running_s": round(time.monotonic() - self._began_s, 3),
+            "heard_s": round(session.time_s, 3),
+            "lost_samples": session.lost_samples,
+            "device_restarts": source.restarts,
+            "load": round(session.load, 4),
+            "out": str(self._request.out.resolve()) if self._request.out is not None else None,
+        }
+
+
+def _open_control(stack: ExitStack, device: str) -> ControlServer | None:
+    """The local socket, where there are such: not on Windows yet."""
+    if sys.platform == "win32":
+        return None
+    claim = Claim(device)
+    stack.callback(claim.release)
+    control = ControlServer(claim.socket)
+    stack.callback(control.close)
+    return control
+
+
+def _open_screen(
+    request: ListenRequest,
+    stack: ExitStack,
+    control: ControlServer | None,
+    pipeline: PipelineLike,
+    stop: StopFlag,
+    out: TextIO,
+    err: TextIO,
+) -> Screen | AttachedDashboard | None:
+    """The dashboard, where a person looks: its own process, or on Windows an output of ours."""
+    if request.headless or not out.isatty():
+        return None
+    screen = (
+        AttachedDashboard(control.path, err) if control is not None else Screen(pipeline, stop, out)
+    )
+    stack.callback(screen.close)
+    return screen
+
+
+@contextlib.contextmanager
+def _hang_up_stops(stop: StopFlag) -> Iterator[None]:
+    """A terminal window that is closed ends the session in order, as Ctrl-C does."""
+    hang_up = getattr(signal, "SIGHUP", None)
+    if hang_up is None:
+        yield
+        return
+    before = signal.getsignal(hang_up)
+    if before is signal.SIG_IGN:  # started with nohup: meant to outlive its terminal
+        yield
+        return
+    signal.signal(hang_up, lambda *_: stop.request())
+    try:
+        yield
+    finally:
+        signal.signal(hang_up, before)

@@ -1,0 +1,90 @@
+"""The session's files while it is live: written by a thread, so that no disk holds analysis up.
+
+A disk that is full or gone does not end the session: it is said once, writing is tried again, and
+everything known is written when it works.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from liveassist.app.atomic import write_whole
+from liveassist.app.hitscsv import hits_csv
+from liveassist.app.sessionfiles import HITS_EVERY_S, SUMMARY_EVERY_S, SUMMARY_REST, SessionFiles
+from liveassist.app.summary import summary_json
+from liveassist.errors import StorageError
+from liveassist.model import Hit, SessionRecord
+
+#: After a failed writing the next is tried so much later, seconds.
+RETRY_S = 5.0
+
+
+class LiveFiles(SessionFiles):
+    """`SessionFiles` whose writings while running happen in a thread of their own.
+
+    At most one writing waits; a newer one replaces it. ``problem`` is the sentence of the last
+    failure, None once writing works again.
+    """
+
+    def __init__(self, folder: Path, clock: Callable[[], float] = time.monotonic) -> None:
+        super().__init__(folder, clock)
+        self.problem: str | None = None
+        self.failures = 0
+        self._job: tuple[SessionRecord | None, tuple[Hit, ...]] | None = None
+        self._ending = False
+        self._wanted = threading.Condition()
+        self._thread = threading.Thread(target=self._work, name="files", daemon=True)
+        self._thread.start()
+
+    def write_if_due(self, record: Callable[[], SessionRecord]) -> None:
+        """Hand what is due to the thread; ``record`` is asked only when summary.json is."""
+        now_s = self._clock()
+        if now_s >= self._summary_due_s:
+            known = record()
+            spent_s = self._clock() - now_s
+            self._summary_due_s = now_s + max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
+            self._hand_over(known, known.hits)
+        elif self._changed and now_s >= self._hits_due_s:
+            self._hand_over(None, tuple(self._hits.values()))
+
+    def finish(self) -> None:
+        """Let a writing under way end and stop the thread. May be called twice."""
+        with self._wanted:
+            self._ending = True
+            self._job = None
+            self._wanted.notify()
+        self._thread.join()
+
+    def _hand_over(self, record: SessionRecord | None, hits: tuple[Hit, ...]) -> None:
+        self._changed = False
+        self._hits_due_s = self._clock() + HITS_EVERY_S
+        with self._wanted:
+            if record is None and self._job is not None:
+                record = self._job[0]
+            self._job = (record, hits)
+            self._wanted.notify()
+
+    def _work(self) -> None:
+        while True:
+            with self._wanted:
+                while self._job is None and not self._ending:
+                    self._wanted.wait()
+                if self._job is None:
+                    return
+                record, hits = self._job
+                self._job = None
+            self._try(record, hits)
+
+    def _try(self, record: SessionRecord | None, hits: tuple[Hit, ...]) -> None:
+        try:
+            write_whole(self.hits_path, hits_csv(hits))
+            if record is not None:
+                write_whole(self.summary_path, summary_json(record))
+            self.problem = None
+        except StorageError as problem:
+            self.failures += 1
+            self.problem = str(problem)
+            self._summary_due_s = self._clock() + RETRY_S

@@ -1,0 +1,178 @@
+"""A session on a device: what the device does to the audio is part of what the session says."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Protocol
+
+from liveassist.app.livefiles import LiveFiles
+from liveassist.app.parts import OutputsLike, PipelineLike
+from liveassist.app.session import Session
+from liveassist.input.device import SourceState
+from liveassist.model import Alert, Block, Event, Kit, SessionRecord, Snapshot
+
+#: A loss is over when no other has followed for so long, seconds.
+LOSS_OVER_S = 10.0
+#: How fast the shown load follows, share of the newest block.
+_LOAD_FOLLOWS = 0.02
+#: Finished alerts of the device and the disk that are kept; the oldest are forgotten first.
+MOST_ENDED = 200
+
+
+class SourceLike(Protocol):
+    """What a live session needs to know of its input."""
+
+    @property
+    def state(self) -> SourceState:
+        """Whether it runs."""
+        ...
+
+    @property
+    def note(self) -> str:
+        """Why it does not."""
+        ...
+
+    @property
+    def started_at_s(self) -> float | None:
+        """Wall clock at the first sample, seconds since 1970."""
+        ...
+
+
+class LiveSession(Session):
+    """`Session` that knows its device: losses, faults and the disk become alerts.
+
+    `look` is called between blocks, and when none come.
+    """
+
+    def __init__(
+        self,
+        pipeline: PipelineLike,
+        kit: Kit,
+        sample_rate_hz: int,
+        source: SourceLike,
+        name: str,
+        *,
+        files: LiveFiles | None = None,
+        outputs: Sequence[OutputsLike] = (),
+    ) -> None:
+        super().__init__(pipeline, kit, sample_rate_hz, files=files, outputs=outputs, source=name)
+        self._device = source
+        self._name = name
+        self._disk = files
+        self._rate_hz = sample_rate_hz
+        self._open: dict[str, Alert] = {}
+        self._ended: list[Alert] = []
+        self._news: list[Event] = []
+        self._lost_until_s = 0.0
+        self.lost_samples = 0
+        self.load = 0.0
+
+    @property
+    def time_s(self) -> float:
+        """Where the session is, seconds from the first sample."""
+        return self.samples_heard / self._rate_hz
+
+    def hear(self, block: Block) -> list[Event]:
+        """`feed`, with what was lost before the block said."""
+        if self._started_at is None and self._device.started_at_s is not None:
+            at = datetime.fromtimestamp(self._device.started_at_s, UTC).astimezone()
+            self._started_at = at.isoformat(timespec="milliseconds")
+        if block.lost_samples:
+            self._note_loss(block)
+        return self.feed(block)
+
+    def note_load(self, busy_s: float, frames: int) -> None:
+        """Analysis of ``frames`` took ``busy_s``: the share of real time it needs."""
+        share = busy_s * self._rate_hz / max(frames, 1)
+        self.load += _LOAD_FOLLOWS * (share - self.load)
+
+    def look(self, *, idle: bool) -> None:
+        """Begin and end alerts of device and disk; with ``idle`` also pass figures on.
+
+        While a device is away no block comes, and screens must not stand still.
+        """
+        away = self._device.state != "running"
+        self._set("input_away", self._device.note if away else None)
+        self._set("storage", self._disk.problem if self._disk is not None else None)
+        if "audio_lost" in self._open and self.time_s > self._lost_until_s:
+            self._end("audio_lost")
+        if idle or self._news:
+            news, self._news = self._news, []
+            self._pass_on(news, figures_now=True)
+
+    def snapshot(self) -> Snapshot:
+        """The figures now, with the device's and the disk's alerts first."""
+        snapshot = super().snapshot()
+        away = self._device.state != "running"
+        return dataclasses.replace(
+            snapshot,
+            alerts=(*self._open.values(), *snapshot.alerts),
+            lost_samples=self.lost_samples,
+            load=self.load,
+            source=f"{self._name} (away)" if away else self._name,
+        )
+
+    def record(self) -> SessionRecord:
+        """What the session would leave behind now, device and disk alerts included."""
+        record = super().record()
+        ours = sorted((*self._ended, *self._open.values()), key=lambda alert: alert.start_s)
+        return dataclasses.replace(
+            record, alerts=(*record.alerts, *ours), lost_samples=self.lost_samples
+        )
+
+    def _note_loss(self, block: Block) -> None:
+        self.lost_samples += block.lost_samples
+        at_s = (block.first_sample - block.lost_samples) / self._rate_hz
+        self._lost_until_s = block.first_sample / self._rate_hz + LOSS_OVER_S
+        before = self._open.get("audio_lost")
+        lost_ms = 1000.0 * block.lost_samples / self._rate_hz
+        if before is not None:
+            at_s = before.start_s
+            lost_ms += before.value or 0.0
+        alert = Alert(
+            key="audio_lost",
+            start_s=at_s,
+            end_s=None,
+            when="now",
+            severity="look",
+            sentence=(
+                f"{_length(lost_ms)} of audio did not arrive; hits in it are missing from the "
+                "figures. Close other programs or choose a larger buffer if it comes again."
+            ),
+            value=lost_ms,
+            unit="ms",
+        )
+        self._open["audio_lost"] = alert
+        if before is None:
+            self._news.append(alert)
+
+    def _set(self, key: str, sentence: str | None) -> None:
+        """Let the alert ``key`` last while there is a sentence for it."""
+        if sentence is None:
+            if key in self._open:
+                self._end(key)
+        elif key not in self._open:
+            alert = Alert(
+                key=key,
+                start_s=self.time_s,
+                end_s=None,
+                when="now",
+                severity="stop",
+                sentence=sentence,
+            )
+            self._open[key] = alert
+            self._news.append(alert)
+
+    def _end(self, key: str) -> None:
+        alert = dataclasses.replace(self._open.pop(key), end_s=self.time_s)
+        self._ended.append(alert)
+        del self._ended[:-MOST_ENDED]
+        self._news.append(alert)
+
+
+def _length(milliseconds: float) -> str:
+    if milliseconds < 1000.0:
+        return f"{milliseconds:.0f} ms"
+    return f"{milliseconds / 1000.0:.1f} s"
