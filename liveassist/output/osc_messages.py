@@ -54,52 +54,56 @@ def _drum_parts(kit: Kit) -> Mapping[str, str]:
 
 def _hit_messages(hit: Hit, drum: str) -> Iterator[OscMessage]:
     base = f"{ROOT}/drum/{drum}/hit"
+    number, time_s = int(hit.number), float(hit.time_s)
     if hit.stage == "withdrawn":
-        yield OscMessage(f"{base}/withdrawn", "if", (hit.number, hit.time_s))
+        yield OscMessage(f"{base}/withdrawn", "if", (number, time_s))
         return
     if hit.peak_dbfs is None:
         if hit.stage == "early":
-            args = (hit.number, hit.time_s, hit.confidence)
+            args = (number, time_s, float(hit.confidence))
             yield OscMessage(f"{ROOT}/drum/{drum}/onset", "iff", args)
         return
     end = {"early": "", "revised": "/revised", "complete": "/complete"}[hit.stage]
-    figures = (hit.number, hit.time_s, hit.peak_dbfs, velocity(hit), hit.role, hit.confidence)
+    level, sure = float(hit.peak_dbfs), float(hit.confidence)
+    figures = (number, time_s, level, velocity(hit), hit.role, sure)
     yield OscMessage(base + end, "iffisf", figures)
     if hit.stage != "complete":
         return
     if hit.measures is not None and hit.measures.note_hz is not None:
-        yield OscMessage(f"{base}/note_hz", "if", (hit.number, hit.measures.note_hz))
+        yield OscMessage(f"{base}/note_hz", "if", (number, float(hit.measures.note_hz)))
     if hit.measures is not None and hit.measures.ring_s is not None:
-        yield OscMessage(f"{base}/ring_s", "if", (hit.number, hit.measures.ring_s))
+        yield OscMessage(f"{base}/ring_s", "if", (number, float(hit.measures.ring_s)))
     for flag in hit.flags:
-        yield OscMessage(f"{base}/flag", "is", (hit.number, flag))
+        yield OscMessage(f"{base}/flag", "is", (number, flag))
 
 
 def _take_message(take: Take) -> OscMessage:
     if take.end_s is None:
-        args = (take.name, take.start_s, int(take.provisional))
+        args = (take.name, float(take.start_s), int(take.provisional))
         return OscMessage(f"{ROOT}/take/started", "sfi", args)
-    return OscMessage(f"{ROOT}/take/ended", "sff", (take.name, take.start_s, take.end_s))
+    ended = (take.name, float(take.start_s), float(take.end_s))
+    return OscMessage(f"{ROOT}/take/ended", "sff", ended)
 
 
 def _alert_messages(alert: Alert) -> Iterator[OscMessage]:
     name = alert_id(alert)
     if alert.end_s is not None:
-        yield OscMessage(f"{ROOT}/alert/ended", "sf", (name, alert.end_s))
+        yield OscMessage(f"{ROOT}/alert/ended", "sf", (name, float(alert.end_s)))
         return
     subject = alert.drum or alert.mic or ""
     began = (name, alert.when, alert.severity, subject, alert.sentence)
     yield OscMessage(f"{ROOT}/alert/began", "sssss", began)
     if alert.value is not None:
-        yield OscMessage(f"{ROOT}/alert/value", "sfs", (name, alert.value, alert.unit or ""))
+        value = (name, float(alert.value), alert.unit or "")
+        yield OscMessage(f"{ROOT}/alert/value", "sfs", value)
 
 
 def _change_messages(change: Change) -> Iterator[OscMessage]:
     subject = change.drum or change.mic or ""
-    said = (change.cause, subject, change.sentence, change.confidence)
+    said = (change.cause, subject, change.sentence, float(change.confidence))
     yield OscMessage(f"{ROOT}/change", "sssf", said)
     if change.amount is not None:
-        amount = (change.cause, subject, change.amount, change.unit or "")
+        amount = (change.cause, subject, float(change.amount), change.unit or "")
         yield OscMessage(f"{ROOT}/change/amount", "ssfs", amount)
 
 

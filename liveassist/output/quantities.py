@@ -8,6 +8,7 @@ engineer's own expander carry the word *suggested* in their name: they are never
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -47,17 +48,36 @@ class Quantity:
 
     @property
     def key(self) -> str:
-        """The name in surface profiles: ``suggested_threshold_dbfs``."""
-        return self.name.replace("/", "_")
+        """The name in surface profiles: ``suggested_threshold_dbfs``, ``take_clock_s``."""
+        name = self.name.replace("/", "_")
+        return name if self.subject in ("drum", "mic") else f"{self.subject}_{name}"
+
+    @property
+    def words(self) -> str:
+        """The name in words, without the unit: ``suggested threshold``, ``median level``."""
+        name = self.name
+        for suffix in ("_db_per_min", "_dbfs", "_db", "_hz", "_ms", "_s"):
+            if name.endswith(suffix):
+                name = name.removesuffix(suffix)
+                level = suffix == "_dbfs" and not name.endswith(("threshold", "level"))
+                name += "_level" if level else ""
+                break
+        words = name.replace("/", " ").replace("_", " ")
+        if self.subject == "bleed":
+            return f"bleed {words}"
+        return words if self.subject in ("drum", "mic") else f"{self.subject} {words}"
 
     def read(self, snapshot: Snapshot, first: str = "", second: str = "") -> Value | None:
         """The value now, of its type and rounded to ``step``; None if not measured."""
         value = self.get(snapshot, first, second)
         if value is None or isinstance(value, str):
             return value
+        number = float(value)
+        if not math.isfinite(number):
+            return None
         if self.type == "i":
             return int(value)
-        return round(round(value / self.step) * self.step, 6)
+        return round(round(number / self.step) * self.step, 6)
 
 
 def _figure(field: str) -> Callable[[Snapshot, str, str], Value | None]:

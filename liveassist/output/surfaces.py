@@ -220,6 +220,7 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
         lights.append(Light(**_default_output(values, "to", sends, "light", problems)))
     for values in tables["press"]:
         presses.append(Press(**_default_output(values, "on", hears, "press", problems)))
+        _check_press(presses[-1], head["pages"], problems)
     for word in head["blink"]:
         if word not in MEANINGS:
             problems.unknown("[surface].blink", "the meaning", word, MEANINGS)
@@ -284,6 +285,15 @@ def _check_osc_in(osc_in: OscIn, problems: Problems) -> None:
     if not loopback and not osc_in.allow:
         what = "listening beyond this computer needs allow, the addresses commands may come from"
         problems.add("[osc_in]", what)
+
+
+def _check_press(press: Press, pages: int, problems: Problems) -> None:
+    where = f"[[press]] {press.name!r}.value"
+    if press.command == "page":
+        if not press.value.isdecimal() or not 1 <= int(press.value) <= pages:
+            problems.add(where, f"names the page to turn to, 1 to {pages}, not {press.value!r}")
+    elif press.command == "aim" and not press.value:
+        problems.add(where, "names the aim")
 
 
 def _default_output(

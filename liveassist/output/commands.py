@@ -1,0 +1,89 @@
+"""Commands that surfaces give, checked and bounded before anybody acts on them.
+
+`parse` is pure: an OSC message in, a `Command` or a refusal out. No command names a file.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from .addresses import COMMANDS, ROOT, Address, Arg
+from .osc_codec import OscError, OscMessage
+from .osc_match import is_pattern, matches
+
+#: Longest text a command may carry, letters.
+MAX_TEXT = 120
+
+CommandValue = int | float | str
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One thing asked of the daemon: ``name`` as in the address table (``take/start``).
+
+    ``args`` holds the values given. ``source`` says who asked, for the log. ``ticket`` ties the
+    answer to the question; 0 means nobody waits for one.
+    """
+
+    name: str
+    args: tuple[CommandValue, ...] = ()
+    source: str = ""
+    ticket: int = 0
+
+
+class RefusedError(Exception):
+    """A command that will not be carried out; the text says why. Never leaves this package."""
+
+    def __init__(self, command: str, why: str) -> None:
+        super().__init__(why)
+        self.command = command
+        self.why = why
+
+
+def parse(message: OscMessage, source: str, ticket: int) -> Command:
+    """The command in a message; `RefusedError` if it is none, or its values are not acceptable."""
+    row = _find(message.address)
+    values = message.args
+    if "[" in message.types or len(values) > len(row.args):
+        raise RefusedError(row.path, f"takes at most {len(row.args)} values")
+    args: list[CommandValue] = []
+    for index, arg in enumerate(row.args):
+        if index >= len(values):
+            if not arg.optional:
+                raise RefusedError(row.path, f"{arg.name} is missing")
+            break
+        args.append(_checked(arg, values[index], row))
+    return Command(row.path.removeprefix(f"{ROOT}/"), tuple(args), source, ticket)
+
+
+def _find(address: str) -> Address:
+    if not is_pattern(address):
+        if address in COMMANDS:
+            return COMMANDS[address]
+        raise RefusedError(address, "no such command")
+    try:
+        found = [row for path, row in COMMANDS.items() if matches(address, path)]
+    except OscError as error:
+        raise RefusedError(address, str(error)) from None
+    if len(found) != 1:
+        raise RefusedError(address, f"the pattern means {len(found)} commands; name one")
+    return found[0]
+
+
+def _checked(arg: Arg, value: object, row: Address) -> CommandValue:
+    if arg.type == "s":
+        if not isinstance(value, str) or len(value) > MAX_TEXT or not value.isprintable():
+            raise RefusedError(row.path, f"{arg.name} is text of at most {MAX_TEXT} letters")
+        return value
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise RefusedError(row.path, f"{arg.name} is a number")
+    low = -math.inf if arg.low is None else arg.low
+    high = math.inf if arg.high is None else arg.high
+    if not low <= value <= high:
+        raise RefusedError(row.path, f"{arg.name} is {low:g} to {high:g}")
+    if arg.type == "i":
+        if value != int(value):
+            raise RefusedError(row.path, f"{arg.name} is a whole number")
+        return int(value)
+    return float(value)

@@ -1,0 +1,251 @@
+"""The process that holds the MIDI ports: started by `midi.MidiPorts`, expendable.
+
+Why a process of its own: when the sound server dies, closing a port crashes the process that
+holds it; MIDI libraries write to the terminal the dashboard is drawn in; and a JACK client's
+thread would compete with the analysis. This one may crash, and is started anew.
+
+Frames on both pipes: port number (1 byte), kind (1 byte), length (2 bytes, big endian), content.
+To this process: kind ``S`` sends the MIDI bytes. From it: ``O`` the port is open (its full name),
+``D`` it is down (why), ``I`` bytes that came in. Standard input at its end means: close and go.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fnmatch
+import json
+import os
+import queue
+import select
+import struct
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+#: How often the list of ports is read, seconds: two reads within the 2 s in which a port that
+#: comes back must be found.
+POLL_S = 0.5
+#: How often a missing MIDI system is tried again, seconds.
+RETRY_S = 1.0
+HEADER = struct.Struct(">BcH")
+#: Incoming messages held for a slow reader; then the newest are lost.
+MAX_HELD = 4096
+
+
+def frames(buffer: bytearray) -> Iterator[tuple[int, bytes, bytes]]:
+    """Take whole frames (port, kind, content) off the front of ``buffer``."""
+    while len(buffer) >= HEADER.size:
+        port, kind, size = HEADER.unpack_from(buffer)
+        if len(buffer) < HEADER.size + size:
+            return
+        content = bytes(buffer[HEADER.size : HEADER.size + size])
+        del buffer[: HEADER.size + size]
+        yield port, kind, content
+
+
+def frame(port: int, kind: bytes, content: bytes) -> bytes:
+    """One frame."""
+    return HEADER.pack(port, kind, len(content)) + content
+
+
+def find(pattern: str, names: list[str]) -> int | None:
+    """Index of the first name that matches: with * and ?, or by a part of it; any case."""
+    wild = pattern.lower() if any(c in pattern for c in "*?[") else f"*{pattern.lower()}*"
+    return next(
+        (i for i, name in enumerate(names) if fnmatch.fnmatchcase(name.lower(), wild)), None
+    )
+
+
+class _Way:
+    """One direction of one port: the rtmidi client that serves it, and what it is open to."""
+
+    def __init__(self, make: Callable[[], Any], on_bytes: Callable[[bytes], None] | None) -> None:
+        self._make, self._on_bytes = make, on_bytes
+        self.client: Any = None
+        self.name: str | None = None
+
+    def follow(self, pattern: str, names: list[str]) -> None:
+        """Open the port that matches, or close the one that has gone."""
+        if self.name is not None and self.name not in names:
+            self.client.close_port()
+            self.name = None
+        if self.name is None:
+            index = find(pattern, names)
+            if index is not None:
+                if self.client is None:
+                    self.client = self._make()
+                self.client.open_port(index, name=pattern_label(pattern))
+                self.name = names[index]
+                if self._on_bytes is not None:
+                    self.client.ignore_types(sysex=False, timing=False, active_sense=True)
+                    self.client.set_callback(self._heard)
+
+    def _heard(self, event: tuple[list[int], float], _data: object = None) -> None:
+        """Called on the MIDI system's own thread: hand over and return."""
+        if self._on_bytes is not None:
+            self._on_bytes(bytes(event[0]))
+
+
+def pattern_label(pattern: str) -> str:
+    """A short port name of our own, from letters and digits of the pattern."""
+    return "".join(c for c in pattern if c.isalnum() or c in " _-").strip()[:24] or "port"
+
+
+class Child:
+    """All ports of one run of this process."""
+
+    def __init__(self, wanted: list[dict[str, Any]]) -> None:
+        import rtmidi
+
+        self._rtmidi = rtmidi
+        self._wanted = wanted
+        self._out: queue.Queue[bytes] = queue.Queue(MAX_HELD)
+        self._said: dict[int, tuple[bytes, str]] = {}
+        self._ways: dict[tuple[int, str], _Way] = {}
+        self._api: int | None = None
+        self._lists: dict[str, Any] = {}
+        self._had_server = False
+
+    def start_system(self) -> str | None:
+        """Find a MIDI system that works; the reason if there is none."""
+        why = "no MIDI system is installed"
+        for api in self._rtmidi.get_compiled_api():
+            if api == self._rtmidi.API_RTMIDI_DUMMY:
+                continue
+            try:
+                lists = {
+                    "output": self._rtmidi.MidiOut(api, name="liveassist list"),
+                    "input": self._rtmidi.MidiIn(api, name="liveassist list in"),
+                }
+            except OSError:
+                why = "no MIDI system is running on this computer"
+                continue
+            self._api, self._lists = api, lists
+            self._had_server = jack_listens()
+            return None
+        return why
+
+    def follow(self) -> None:
+        """Bring all ports to what is there now, and report what changed."""
+        names = {way: client.get_ports() for way, client in self._lists.items()}
+        for index, wanted in enumerate(self._wanted):
+            states = []
+            for way in ("output", "input"):
+                if wanted[way]:
+                    states.append(self._follow_one(index, way, wanted["port"], names[way]))
+            down = [why for good, why in states if not good]
+            self.say(index, b"D", down[0]) if down else self.say(index, b"O", states[0][1])
+
+    def _follow_one(self, index: int, way: str, pattern: str, names: list[str]) -> tuple[bool, str]:
+        port = self._ways.get((index, way))
+        if port is None:
+            make = self._rtmidi.MidiOut if way == "output" else self._rtmidi.MidiIn
+            heard = (lambda data: self.heard(index, data)) if way == "input" else None
+            port = _Way(lambda: make(self._api, name="liveassist"), heard)
+            self._ways[index, way] = port
+        try:
+            port.follow(pattern, names)
+        except OSError as error:
+            return False, f"the MIDI port matching {pattern!r} cannot be opened: {error}"
+        if port.name is None:
+            return False, f"no MIDI {way} port matches {pattern!r}"
+        return True, port.name
+
+    def send(self, index: int, data: bytes) -> None:
+        """Send one message, if the port is open."""
+        port = self._ways.get((index, "output"))
+        if port is not None and port.name is not None:
+            port.client.send_message(list(data))
+
+    def heard(self, index: int, data: bytes) -> None:
+        """Bytes came in (any thread)."""
+        with contextlib.suppress(queue.Full):
+            self._out.put_nowait(frame(index, b"I", data))
+
+    def say(self, index: int, kind: bytes, text: str) -> None:
+        """Report a state of a port, once."""
+        if self._said.get(index) != (kind, text):
+            self._said[index] = (kind, text)
+            self._out.put(frame(index, kind, text.encode()[:60000]))
+
+    def write_all(self) -> None:
+        """The writing thread: reports and incoming bytes to the parent."""
+        while True:
+            data = self._out.get()
+            with contextlib.suppress(queue.Empty):
+                while len(data) < 32768:
+                    data += self._out.get_nowait()
+            try:
+                while data:
+                    data = data[os.write(sys.stdout.fileno(), data) :]
+            except OSError:
+                os._exit(0)
+
+    def server_died(self) -> bool:
+        """Whether the JACK server we used is gone: lists go stale then, and closing crashes."""
+        return self._had_server and not jack_listens()
+
+    def run(self) -> None:
+        """Serve until standard input ends."""
+        threading.Thread(target=self.write_all, daemon=True).start()
+        buffer = bytearray()
+        next_poll = 0.0
+        while True:
+            now = time.monotonic()
+            if now >= next_poll:
+                next_poll = now + self._poll()
+            ready, _, _ = select.select([sys.stdin.fileno()], [], [], max(0.0, next_poll - now))
+            if ready:
+                data = os.read(sys.stdin.fileno(), 65536)
+                if not data:
+                    return
+                buffer += data
+                for index, kind, content in frames(buffer):
+                    if kind == b"S":
+                        self.send(index, content)
+
+    def _poll(self) -> float:
+        if self._api is None:
+            why = self.start_system()
+            if why is not None:
+                for index in range(len(self._wanted)):
+                    self.say(index, b"D", why)
+                return RETRY_S
+        if self.server_died():
+            os._exit(3)
+        self.follow()
+        return POLL_S
+
+
+def jack_listens() -> bool:
+    """Whether a JACK server listens on its socket (Linux; elsewhere never known, so false)."""
+    server = os.environ.get("JACK_DEFAULT_SERVER") or "default"
+    mark = f"/jack_{server}_".encode()
+    try:
+        with open("/proc/net/unix", "rb") as table:
+            # Column 4 is the flags; 00010000 marks a listening socket (Linux proc(5)).
+            return any(mark in row and row.split()[3] == b"00010000" for row in table)
+    except OSError:
+        return False
+
+
+def main() -> None:
+    """Run with the wanted ports as JSON in the first argument."""
+    wanted = json.loads(sys.argv[1])
+    try:
+        child = Child(wanted)
+    except ImportError:
+        why = b"MIDI needs the python-rtmidi package, which is not installed"
+        data = b"".join(frame(index, b"D", why) for index in range(len(wanted)))
+        os.write(sys.stdout.fileno(), data)
+        sys.stdin.buffer.read()
+        return
+    child.run()
+    if child.server_died():
+        os._exit(0)
+
+
+if __name__ == "__main__":
+    main()

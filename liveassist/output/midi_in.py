@@ -1,0 +1,90 @@
+"""MIDI in: buttons and switches to the same commands that OSC gives."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from .commands import Command
+from .surface_model import MidiPort, Press, Surface
+
+_KIND = {0x9: "note", 0xB: "cc", 0xC: "program"}
+#: A controller at or above this is a button held down (MIDI 1.0: 0 to 63 off, 64 to 127 on).
+DOWN = 64
+
+
+def press_of(message: bytes, port: str, surface: Surface) -> Press | None:
+    """The button a message says was pressed; None if it is none, or was let go."""
+    kind = _KIND.get(message[0] >> 4) if message[0] < 0xF0 else None
+    if kind is None:
+        return None
+    channel = (message[0] & 0x0F) + 1
+    if kind == "note" and message[2] == 0:
+        return None
+    if kind == "cc" and message[2] < DOWN:
+        return None
+    for press in surface.presses:
+        given = (press.on, press.message, press.channel, press.number)
+        if given == (port, kind, channel, message[1]):
+            return press
+    return None
+
+
+def command_of(press: Press, source: str) -> Command:
+    """The command a button gives."""
+    return Command(press.command, (press.value,) if press.value else (), source)
+
+
+@dataclass(slots=True)
+class _Listener:
+    surface: Surface
+    turn: Callable[[int], None]
+    wake: Callable[[], None]
+    down: set[tuple[int, int]] = field(default_factory=set)
+
+
+class Presses:
+    """Turns what MIDI ports say into commands, pages within the surface included."""
+
+    def __init__(self, offer: Callable[[Command], bool]) -> None:
+        self._offer = offer
+        self._listeners: dict[int, _Listener] = {}
+        self.dropped = 0
+
+    def add(
+        self,
+        port: MidiPort,
+        surface: Surface,
+        turn: Callable[[int], None],
+        wake: Callable[[], None],
+    ) -> None:
+        """Listen for the buttons of one surface on one port."""
+        self._listeners[id(port)] = _Listener(surface, turn, wake)
+
+    def heard(self, port: MidiPort, message: bytes) -> None:
+        """A whole message came in on a port (the port process's reading thread)."""
+        listener = self._listeners.get(id(port))
+        if listener is None or not self._newly_down(listener, message):
+            return
+        press = press_of(message, port.name, listener.surface)
+        if press is None:
+            return
+        if press.command == "page":
+            for other in self._listeners.values():
+                if other.surface is listener.surface:
+                    other.turn(int(press.value or 1))
+                    other.wake()
+        elif not self._offer(command_of(press, f"MIDI {port.name}")):
+            self.dropped += 1
+
+    def _newly_down(self, listener: _Listener, message: bytes) -> bool:
+        """Whether a controller has just gone down: one that repeats its value is one press."""
+        if message[0] >> 4 != 0xB:
+            return True
+        place = (message[0], message[1])
+        was = place in listener.down
+        if message[2] >= DOWN:
+            listener.down.add(place)
+            return not was
+        listener.down.discard(place)
+        return False

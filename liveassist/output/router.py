@@ -1,0 +1,266 @@
+"""From the analysis to every output, without the analysis ever waiting.
+
+Each output has a thread of its own and a bounded queue; when an output is slow the oldest events
+fall out and are counted. Of snapshots only the latest is kept. `open_outputs` builds everything a
+set of surface profiles describes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Protocol
+
+from liveassist.errors import OutputError
+from liveassist.model import Event, Kit, LevelFrames, OutputState, Snapshot
+
+from .commands import Command
+from .midi import MidiOutput, MidiPorts
+from .midi_in import Presses
+from .osc import OscOutput
+from .osc_server import OscServer
+from .surface_bind import bind
+from .surface_model import HitNote, MidiPort, OscTarget, Surface
+
+#: Events held for one output: at 20 hits a second with three reports each, 17 s.
+MAX_EVENTS = 1024
+#: Commands held until the daemon collects them.
+MAX_COMMANDS = 64
+#: An output is given so long to say its last words, seconds.
+CLOSE_S = 3.0
+
+
+class Output(Protocol):
+    """What the router needs of an output. All but ``state`` are called on one thread."""
+
+    name: str
+
+    def event(self, event: Event) -> None:
+        """Send what an event says, now."""
+
+    def snapshot(self, snapshot: Snapshot) -> None:
+        """Take over the latest figures."""
+
+    def tick(self) -> float:
+        """Send what is due; returns the longest time until the next call, seconds."""
+
+    def state(self) -> OutputState:
+        """Health and counters; any thread."""
+
+    def close(self) -> None:
+        """Say the last words and let go."""
+
+
+class Worker:
+    """One output, its bounded queue and its thread."""
+
+    def __init__(self, output: Output, max_events: int = MAX_EVENTS) -> None:
+        self.output = output
+        self._events: deque[Event] = deque()
+        self._max_events = max_events
+        self._snapshot: Snapshot | None = None
+        self._condition = threading.Condition()
+        self._woken = False
+        self._closing = False
+        self._failed = ""
+        self.dropped = 0
+        self.most_held = 0
+        self._thread = threading.Thread(target=self._run, name=output.name, daemon=True)
+        self._thread.start()
+
+    def publish(self, event: Event) -> None:
+        """Queue an event; the oldest falls out if the queue is full. Never waits for the output."""
+        with self._condition:
+            if len(self._events) >= self._max_events:
+                self._events.popleft()
+                self.dropped += 1
+            self._events.append(event)
+            self.most_held = max(self.most_held, len(self._events))
+            self._condition.notify()
+
+    def publish_snapshot(self, snapshot: Snapshot) -> None:
+        """Put the latest figures in the place of those not sent yet."""
+        with self._condition:
+            self._snapshot = snapshot
+            self._condition.notify()
+
+    def wake(self) -> None:
+        """Let the output look whether something is due."""
+        with self._condition:
+            self._woken = True
+            self._condition.notify()
+
+    def state(self) -> OutputState:
+        """Health of the output, with what fell out of the queue counted in."""
+        state = self.output.state()
+        state = replace(state, dropped=state.dropped + self.dropped)
+        return replace(state, state="down", note=self._failed) if self._failed else state
+
+    def close(self) -> None:
+        """Send what is queued, close the output, end the thread. May be called twice."""
+        with self._condition:
+            self._closing = True
+            self._condition.notify()
+        self._thread.join(CLOSE_S)
+
+    def _run(self) -> None:
+        try:
+            while self._round():
+                pass
+            self.output.close()
+        except BaseException as error:
+            self._failed = f"stopped by a fault of ours: {error!r}"
+            self.output.close()
+            raise
+
+    def _round(self) -> bool:
+        """Serve what is there, then wait; false when all is served and the end has come."""
+        with self._condition:
+            events, snapshot = list(self._events), self._snapshot
+            self._events.clear()
+            self._snapshot = None
+            self._woken = False
+            last = self._closing
+        # An OutputError loses this one thing only; the output keeps the sentence for its state.
+        for event in events:
+            with contextlib.suppress(OutputError):
+                self.output.event(event)
+        if snapshot is not None:
+            self.output.snapshot(snapshot)
+        wait = 0.1
+        with contextlib.suppress(OutputError):
+            wait = self.output.tick()
+        if last:
+            return False
+        with self._condition:
+            idle = not (self._events or self._snapshot or self._woken or self._closing)
+            if idle:
+                self._condition.wait(wait)
+        return True
+
+
+class Router:
+    """All outputs of a session. `publish` and `publish_snapshot` never wait."""
+
+    def __init__(
+        self,
+        workers: Sequence[Worker] = (),
+        ports: MidiPorts | None = None,
+        servers: Sequence[OscServer] = (),
+        left_out: Sequence[str] = (),
+    ) -> None:
+        self._workers = list(workers)
+        self._ports = ports
+        self._servers = list(servers)
+        self._commands: deque[Command] = deque()
+        self._lock = threading.Lock()
+        self._closed = False
+        #: What the profiles ask for that the kit does not have, in words.
+        self.left_out: tuple[str, ...] = tuple(left_out)
+
+    def publish(self, event: Event) -> None:
+        """Hand an event to every output. Level frames reach outputs through snapshots."""
+        if not isinstance(event, LevelFrames):
+            for worker in self._workers:
+                worker.publish(event)
+
+    def publish_snapshot(self, snapshot: Snapshot) -> None:
+        """Hand the latest figures to every output."""
+        for worker in self._workers:
+            worker.publish_snapshot(snapshot)
+
+    def states(self) -> tuple[OutputState, ...]:
+        """Health of every output, in the order of the profiles."""
+        return tuple(worker.state() for worker in self._workers)
+
+    def offer(self, command: Command) -> bool:
+        """Keep a command for the daemon; false if too many wait (any thread)."""
+        with self._lock:
+            if len(self._commands) >= MAX_COMMANDS:
+                return False
+            self._commands.append(command)
+            return True
+
+    def commands(self) -> list[Command]:
+        """Commands that came in since the last call, oldest first."""
+        with self._lock:
+            found = list(self._commands)
+            self._commands.clear()
+        return found
+
+    def answer(self, command: Command, done: bool, why: str = "") -> None:
+        """Tell whoever gave a command what became of it."""
+        for server in self._servers:
+            server.answer(command.ticket, done, why)
+
+    def close(self) -> None:
+        """Send what is queued and let everything go, last opened first. May be called twice."""
+        if self._closed:
+            return
+        self._closed = True
+        for worker in reversed(self._workers):
+            worker.close()
+        if self._ports is not None:
+            self._ports.close()
+
+    def _add(self, worker: Worker) -> None:
+        self._workers.append(worker)
+
+
+def open_outputs(
+    surfaces: Sequence[Surface], kit: Kit, clock: Callable[[], float] = time.time
+) -> Router:
+    """Open everything the surfaces describe. ``clock``: Unix time in seconds, for time tags.
+
+    Raises OutputError if the port for OSC commands is taken. Targets and MIDI ports that are not
+    there are a state, not an error: they are served when they come.
+    """
+    bound = [bind(surface, kit) for surface in surfaces]
+    router = Router(left_out=[sentence for _, left_out in bound for sentence in left_out])
+    try:
+        for surface, _ in bound:
+            for target in surface.osc:
+                router._add(Worker(OscOutput(surface, target, kit, clock)))
+            if surface.osc_in is not None:
+                server = OscServer(surface.osc_in, kit, clock, router.offer)
+                worker = Worker(server)
+                server.wake = worker.wake
+                router._servers.append(server)
+                router._add(worker)
+        _open_midi(router, [surface for surface, _ in bound])
+    except OutputError:
+        router.close()
+        raise
+    return router
+
+
+def _open_midi(router: Router, surfaces: Sequence[Surface]) -> None:
+    """One process for the ports of all surfaces, one worker for each port."""
+    wanted = [(surface, port) for surface in surfaces for port in surface.midi]
+    if not wanted:
+        return
+    presses = Presses(router.offer)
+    router._ports = ports = MidiPorts([port for _, port in wanted], presses.heard)
+    for index, (surface, port) in enumerate(wanted):
+        output = MidiOutput(surface, index, port, ports)
+        worker = Worker(output)
+        presses.add(port, surface, output.turn, worker.wake)
+        router._add(worker)
+
+
+def demo_surface() -> Surface:
+    """What the demonstration sends to: OSC to this computer, port 9000, and any MIDI port."""
+    return Surface(
+        name="demonstration",
+        about="OSC to port 9000 of this computer, hits as notes to the first MIDI port",
+        osc=(OscTarget("OSC 9000", "127.0.0.1", 9000),),
+        midi=(MidiPort("MIDI", "*"),),
+        hits=(
+            HitNote("kick", "MIDI", "kick", 10, 36, 50.0, 0),
+            HitNote("snare", "MIDI", "snare", 10, 38, 50.0, 0),
+        ),
+    )

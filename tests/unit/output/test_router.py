@@ -1,0 +1,345 @@
+"""The router: nothing waits, queues are bounded, outputs come and go."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from liveassist.errors import OutputError
+from liveassist.model import Event, Hit, LevelFrames, OutputState, Snapshot
+from liveassist.output.addresses import ROOT
+from liveassist.output.commands import Command
+from liveassist.output.osc_codec import OscBundle, OscMessage, decode, encode
+from liveassist.output.router import MAX_COMMANDS, Router, Worker, demo_surface, open_outputs
+from liveassist.output.surface_model import OscIn, OscTarget, Surface
+
+from .scene import HIT, KIT, SNAPSHOT
+
+WAIT_S = 5.0
+
+
+@pytest.fixture(autouse=True)
+def _no_thread_is_left() -> Iterator[None]:
+    before = set(threading.enumerate())
+    yield
+    left = [thread for thread in threading.enumerate() if thread not in before]
+    for thread in left:
+        thread.join(WAIT_S)
+    assert not [thread for thread in left if thread.is_alive()]
+
+
+class _Output:
+    """An output that can be held up."""
+
+    name = "fake"
+
+    def __init__(self) -> None:
+        self.gate = threading.Event()
+        self.gate.set()
+        self.entered = threading.Event()
+        self.events: list[Event] = []
+        self.snapshots: list[Snapshot] = []
+        self.closed = 0
+        self.fault: Exception | None = None
+
+    def event(self, event: Event) -> None:
+        self.entered.set()
+        assert self.gate.wait(WAIT_S)
+        if self.fault is not None:
+            raise self.fault
+        self.events.append(event)
+
+    def snapshot(self, snapshot: Snapshot) -> None:
+        self.snapshots.append(snapshot)
+
+    def tick(self) -> float:
+        return 10.0
+
+    def state(self) -> OutputState:
+        return OutputState(self.name, "osc", "ok", len(self.events))
+
+    def close(self) -> None:
+        self.closed += 1
+
+
+def _hit(number: int) -> Hit:
+    return replace(HIT, number=number)
+
+
+def test_everything_queued_is_sent_before_the_end() -> None:
+    output = _Output()
+    router = Router([Worker(output)])
+    hits = [_hit(number) for number in range(100)]
+    for hit in hits:
+        router.publish(hit)
+    router.publish_snapshot(SNAPSHOT)
+    router.close()
+    router.close()
+    assert output.events == hits
+    assert output.snapshots == [SNAPSHOT]
+    assert output.closed == 1
+
+
+def test_an_output_that_hangs_holds_up_nobody_and_loses_the_oldest() -> None:
+    slow, quick = _Output(), _Output()
+    slow.gate.clear()
+    slow_worker = Worker(slow, max_events=10)
+    router = Router([slow_worker, Worker(quick)])
+    router.publish(_hit(0))
+    assert slow.entered.wait(WAIT_S)
+    begin = time.perf_counter()
+    for number in range(1, 101):
+        router.publish(_hit(number))
+        router.publish_snapshot(replace(SNAPSHOT, time_s=float(number)))
+    assert time.perf_counter() - begin < 1.0  # 200 calls; it would be WAIT_S if one waited
+    assert [state.dropped for state in router.states()] == [90, 0]
+    assert slow_worker.most_held == 10
+    slow.gate.set()
+    router.close()
+    numbers = [event.number for event in slow.events if isinstance(event, Hit)]
+    assert numbers == [0, *range(91, 101)]
+    assert [snapshot.time_s for snapshot in slow.snapshots] == [100.0]
+    assert len(quick.events) == 101
+
+
+def test_a_fault_of_an_output_stops_nothing_else() -> None:
+    output = _Output()
+    output.fault = OutputError("the target went away")
+    router = Router([Worker(output)])
+    router.publish(_hit(1))
+    router.close()
+    assert output.closed == 1
+
+
+def test_level_frames_do_not_fill_queues() -> None:
+    output = _Output()
+    router = Router([Worker(output)])
+    router.publish(LevelFrames(0, 4, np.zeros((4, 1), np.float32)))
+    router.close()
+    assert output.events == []
+
+
+def test_commands_are_bounded_and_drained() -> None:
+    router = Router()
+    accepted = [router.offer(Command("take/stop")) for _ in range(MAX_COMMANDS + 5)]
+    assert accepted.count(True) == MAX_COMMANDS
+    assert len(router.commands()) == MAX_COMMANDS
+    assert router.commands() == []
+
+
+# --- over a real loopback ------------------------------------------------------------------
+
+
+class _Receiver:
+    """A UDP socket that stands for a tablet."""
+
+    def __init__(self, port: int = 0) -> None:
+        self.socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.socket.bind(("127.0.0.1", port))
+        self.socket.settimeout(WAIT_S)
+        self.port: int = self.socket.getsockname()[1]
+
+    def messages(self) -> list[OscMessage]:
+        packet = decode(self.socket.recv(65536))
+        if isinstance(packet, OscBundle):
+            return [m for m in packet.elements if isinstance(m, OscMessage)]
+        return [packet]
+
+    def until(self, good: Callable[[OscMessage], bool]) -> OscMessage:
+        while True:
+            for message in self.messages():
+                if good(message):
+                    return message
+
+    def say(self, message: OscMessage, port: int) -> None:
+        self.socket.sendto(encode(message), ("127.0.0.1", port))
+
+
+@pytest.fixture
+def receiver() -> Iterator[_Receiver]:
+    made = _Receiver()
+    yield made
+    made.socket.close()
+
+
+def _to(receiver: _Receiver, **settings: object) -> Surface:
+    target = OscTarget("tablet", "127.0.0.1", receiver.port, **settings)  # type: ignore[arg-type]
+    return Surface("tablet", osc=(target,))
+
+
+def test_hits_and_figures_reach_a_target(receiver: _Receiver) -> None:
+    router = open_outputs([_to(receiver)], KIT, lambda: 1_700_000_000.25)
+    router.publish(HIT)
+    assert receiver.messages() == [
+        OscMessage(f"{ROOT}/drum/snare/hit", "iffisf", (412, 83.25, -9.5, 104, "main", 0.75))
+    ]
+    router.publish_snapshot(SNAPSHOT)
+    packet = decode(receiver.socket.recv(65536))
+    assert isinstance(packet, OscBundle)
+    assert packet.time_tag == 0xE8FE6F80_40000000  # RFC 5905 form of 1700000000.25
+    router.close()
+    (state,) = router.states()
+    assert (state.state, state.kind, state.dropped) == ("ok", "osc", 0)
+    assert state.sent >= 2
+
+
+def test_filters_and_prefix(receiver: _Receiver) -> None:
+    surface = _to(
+        receiver,
+        prefix="/desk",
+        only=(f"{ROOT}/drum/*/hit", f"{ROOT}/take/*"),
+        but_not=(f"{ROOT}/take/clock_s",),
+    )
+    router = open_outputs([surface], KIT)
+    router.publish(replace(HIT, stage="withdrawn"))
+    router.publish(HIT)
+    assert [m.address for m in receiver.messages()] == [f"/desk{ROOT}/drum/snare/hit"]
+    router.publish_snapshot(SNAPSHOT)
+    names = {m.address.removeprefix(f"/desk{ROOT}/take/") for m in receiver.messages()}
+    assert names == {"name", "running", "done"}
+    router.close()
+
+
+def test_a_target_that_is_not_there_costs_nothing_and_is_right_when_it_comes() -> None:
+    first = _Receiver()
+    port = first.port
+    first.socket.close()
+    surface = Surface("t", osc=(OscTarget("tablet", "127.0.0.1", port, rate_hz=100.0),))
+    router = open_outputs([surface], KIT)
+    begin = time.perf_counter()
+    for number in range(200):
+        router.publish(_hit(number))
+    assert time.perf_counter() - begin < 1.0
+    _poll(lambda: router.states()[0].state == "down")
+    assert router.states()[0].note == f"nobody listens at 127.0.0.1:{port}"
+    late = _Receiver(port)
+    late.socket.settimeout(0.05)
+    seen: set[str] = set()
+    end = time.monotonic() + WAIT_S
+    step = 0
+    while f"{ROOT}/session/kit" not in seen and time.monotonic() < end:
+        step += 1
+        router.publish_snapshot(replace(SNAPSHOT, time_s=float(step)))
+        with contextlib.suppress(TimeoutError):
+            seen |= {message.address for message in late.messages()}
+    router.close()
+    late.socket.close()
+    assert f"{ROOT}/session/kit" in seen  # unchanged all along: sent because it came back
+    assert router.states()[0].state == "ok"
+
+
+def _poll(condition: Callable[[], bool]) -> None:
+    end = time.monotonic() + WAIT_S
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.005)
+
+
+def test_an_unknown_host_is_a_state() -> None:
+    surface = Surface("t", osc=(OscTarget("tablet", "no-such-host.invalid", 9000),))
+    router = open_outputs([surface], KIT)
+    router.publish(HIT)
+    _poll(lambda: "is not known" in router.states()[0].note)
+    assert router.states()[0].state == "absent"
+    router.close()
+
+
+@pytest.mark.parametrize("transport", ["tcp_slip", "tcp_length"])
+def test_tcp_targets(transport: str) -> None:
+    from liveassist.output.osc_stream import LengthReader, SlipReader
+
+    listener = socket.create_server(("127.0.0.1", 0))
+    listener.settimeout(WAIT_S)
+    target = OscTarget("t", "127.0.0.1", listener.getsockname()[1], transport)  # type: ignore[arg-type]
+    router = open_outputs([Surface("t", osc=(target,))], KIT)
+    router.publish(HIT)
+    connection, _ = listener.accept()
+    connection.settimeout(WAIT_S)
+    reader = SlipReader() if transport == "tcp_slip" else LengthReader()
+    packets: list[bytes] = []
+    while not packets:
+        packets += reader.feed(connection.recv(65536))
+    message = decode(packets[0])
+    assert isinstance(message, OscMessage)
+    assert message.address == f"{ROOT}/drum/snare/hit"
+    router.close()
+    connection.close()
+    listener.close()
+
+
+# --- commands ------------------------------------------------------------------------------
+
+
+def _listening(port: int = 0) -> Surface:
+    return Surface("in", osc_in=OscIn(port=port))
+
+
+def _port(router: Router) -> int:
+    return router._servers[0].port
+
+
+def test_a_command_over_the_wire_and_its_answer(receiver: _Receiver) -> None:
+    router = open_outputs([_listening()], KIT)
+    receiver.say(OscMessage(f"{ROOT}/take/start", "s", ("verse",)), _port(router))
+    found: list[Command] = []
+
+    def arrived() -> bool:
+        found.extend(router.commands())
+        return bool(found)
+
+    _poll(arrived)
+    assert (found[0].name, found[0].args) == ("take/start", ("verse",))
+    router.answer(found[0], done=True, why="take verse")
+    assert receiver.messages() == [
+        OscMessage(f"{ROOT}/answer", "sss", (f"{ROOT}/take/start", "done", "take verse"))
+    ]
+    receiver.say(OscMessage(f"{ROOT}/take/begin"), _port(router))
+    assert receiver.messages()[0].args[1:] == ("refused", "no such command")
+    router.close()
+
+
+def test_a_subscriber_gets_the_whole_state_first_and_then_events(receiver: _Receiver) -> None:
+    router = open_outputs([_listening()], KIT)
+    router.publish_snapshot(SNAPSHOT)
+    receiver.say(OscMessage(f"{ROOT}/subscribe"), _port(router))
+    assert receiver.until(lambda m: m.address == f"{ROOT}/answer").args[1] == "done"
+    kit = receiver.until(lambda m: m.address == f"{ROOT}/session/kit")
+    assert kit.args == ("rehearsal kit",)
+    router.publish(HIT)
+    receiver.until(lambda m: m.address == f"{ROOT}/drum/snare/hit")
+    router.publish_snapshot(replace(SNAPSHOT, takes_done=3))
+    changed = receiver.until(lambda m: m.address == f"{ROOT}/take/done")
+    assert changed.args == (3,)
+    router.close()
+
+
+def test_the_state_can_be_asked_for_once(receiver: _Receiver) -> None:
+    router = open_outputs([_listening()], KIT)
+    router.publish_snapshot(SNAPSHOT)
+    receiver.say(OscMessage(f"{ROOT}/state"), _port(router))
+    receiver.until(lambda m: m.address == f"{ROOT}/session/kit")
+    _poll(lambda: "0 subscribed" in router.states()[0].note)
+    router.close()
+
+
+def test_a_busy_port_is_one_clear_sentence(receiver: _Receiver) -> None:
+    with pytest.raises(OutputError, match=f"127.0.0.1:{receiver.port} .*choose another port"):
+        open_outputs([_listening(receiver.port)], KIT)
+
+
+def test_the_demonstration_works_without_any_midi() -> None:
+    router = open_outputs([demo_surface()], KIT)
+    _poll(lambda: router.states()[1].note != "looking for the port")
+    router.publish(HIT)
+    router.publish_snapshot(SNAPSHOT)
+    states = router.states()
+    assert [state.kind for state in states] == ["osc", "midi"]
+    assert states[1].state in ("absent", "ok")
+    router.close()
