@@ -16,7 +16,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from liveassist.advise.alerts_mics import MicWatch
-from liveassist.advise.alerts_rules import BleedWatch, Sighting, drum_sightings, mic_sightings
+from liveassist.advise.alerts_rules import (
+    BleedWatch,
+    FallWatch,
+    Sighting,
+    drum_sightings,
+    mic_sightings,
+)
 from liveassist.model import Alert, Block, Figures, Hit, Kit, LevelFrames, MicState
 
 #: After it ended, the same alert does not begin again for this long, seconds; longer where the
@@ -48,6 +54,7 @@ class Alerts:
         self._states: dict[Subject, _State] = {}
         self._ended: list[Alert] = []
         self._bleed = BleedWatch(kit)
+        self._falls = FallWatch()
         self._watch = MicWatch(kit, sample_rate_hz)
         self._last_clipped: dict[str, int] = {}
 
@@ -80,7 +87,9 @@ class Alerts:
         sightings: list[Sighting] = []
         for drum in self._kit.drums:
             if drum.judged and drum.name in figures.drums:
-                sightings += drum_sightings(figures, drum.name, recent.get(drum.name, ()), now_s)
+                sightings += drum_sightings(
+                    figures, drum.name, recent.get(drum.name, ()), self._falls
+                )
         sightings += mic_sightings(mics, self._last_clipped)
         sightings += self._bleed.sightings(figures)
         sightings += self._watch.sightings(now_s)

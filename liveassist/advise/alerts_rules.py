@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from liveassist.model import DrumFigures, Figures, Hit, Kit, MicState
+from liveassist.model import DrumFigures, Figures, FloatArray, Hit, Kit, MicState
 
 # Uneven: recorded rock playing has spreads of 1.4 to 2.7 dB about its trend.
 UNEVEN_DB = 3.0
@@ -27,11 +27,17 @@ WEAK_DB = 6.0
 WEAK_REPEATS = 3
 WEAK_LOOK_BACK = 16
 WEAK_OVER = 8
+WEAK_LEAST_SPREAD_DB = 1.2
 # Falling: a slope that four standard errors agree on, and that amounts to something.
 FALL_DB = 2.0
 FALL_OVER_DB = 1.0
 FALL_CI_STRETCH = 1.75
 FALL_HITS = 24
+FALL_LINE_SHARE = 0.85
+FALL_BELOW_DB = 1.0
+# The level a drum has been at: medians of this many main hits on end, this many of them kept.
+LOW_HITS = 8
+LOW_BLOCKS = 512
 # Bleed: a cell of the matrix against what it was, from this many hits of the source.
 BLEED_UP_DB = 4.0
 BLEED_OVER_DB = 2.0
@@ -41,10 +47,10 @@ CLIP_SAMPLES = 3
 CLIP_OVER_S = 10.0
 # Headroom: clips expected in the next minutes if the drummer goes on like this.
 HEADROOM_AHEAD_S = 300.0
-HEADROOM_CLIPS = 1.0
-HEADROOM_OVER = 0.2
-HEADROOM_HITS = 16
-HEADROOM_NEAR_DBFS = -4.0
+HEADROOM_CLIPS = 3.0
+HEADROOM_OVER = 0.5
+HEADROOM_HITS = 24
+HEADROOM_NEAR_DBFS = -2.0
 
 When = Literal["now", "between"]
 Severity = Literal["info", "look", "stop"]
@@ -87,14 +93,15 @@ def normal_tail(z: float) -> float:
 
 
 def drum_sightings(
-    figures: Figures, drum: str, recent: Sequence[Hit], now_s: float
+    figures: Figures, drum: str, recent: Sequence[Hit], falls: FallWatch
 ) -> list[Sighting]:
     """Uneven, weak hits, level falling, headroom, for one judged drum."""
     row = figures.drums[drum]
     levelled = [h for h in recent if h.peak_dbfs is not None and h.stage != "withdrawn"]
     main = [h for h in levelled if h.role in ("main", "weak")]
     inside = [h for h in main if h.time_s >= figures.start_s]
-    found = [uneven(row), weak_hits(row, main), falling(row, inside), headroom(row, inside)]
+    low = falls.usual_low(drum, main)
+    found = [uneven(row), weak_hits(row, main), falling(row, inside, low), headroom(row, inside)]
     return [sighting for sighting in found if sighting is not None]
 
 
@@ -124,62 +131,75 @@ def uneven(row: DrumFigures) -> Sighting | None:
 
 
 def weak_hits(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
-    """A backbeat that fell far short, or several lately. Needs eight main hits to compare with."""
+    """A backbeat that fell far short, or several lately. Needs twelve main hits to compare with.
+
+    A hit is short by how far it lies under the hits before *and* under the hits after it, so the
+    first hit of a quiet verse is not weak; it is judged when three more main hits are known.
+    """
     last = main[-WEAK_LOOK_BACK:]
-    if len(last) < 8:
+    if len(last) < 12:
         return None
     levels = np.array([h.peak_dbfs for h in last], dtype=np.float64)
-    middle = float(np.median(levels))
-    scale = max(row.spread_db if row.spread_db is not None else 2.0, 1.0)
-    weak = [h for h in last if h.role == "weak"]
-    deep = [h for h in weak if _short(h, middle) >= max(WEAK_DB, WEAK_SPREADS * scale)]
-    present = bool(deep) or len(weak) >= WEAK_REPEATS
-    clear = not any(h.role == "weak" for h in main[-WEAK_OVER:])
-    worst = min(weak, key=lambda h: -_short(h, middle), default=None)
-    amount = 0.0 if worst is None else _short(worst, middle)
-    if len(weak) >= WEAK_REPEATS:
-        sentence = f"{len(weak)} of the last {len(last)} {row.drum} hits fell short"
+    scale = max(row.spread_db if row.spread_db is not None else 2.0, WEAK_LEAST_SPREAD_DB)
+    short = {
+        i: _short(levels, i)
+        for i in range(3, len(last) - 3)
+        if last[i].role == "weak" and _short(levels, i) >= 2.0 * scale
+    }
+    deep = [i for i, amount in short.items() if amount >= max(WEAK_DB, WEAK_SPREADS * scale)]
+    worst = max(short, key=lambda i: short[i], default=None)
+    amount = 0.0 if worst is None else short[worst]
+    if len(short) >= WEAK_REPEATS or worst is None:
+        sentence = f"{len(short)} of the last {len(last)} {row.drum} hits fell short"
         sentence += f", the worst by {amount:.0f} dB."
     else:
-        at = clock(worst.time_s) if worst else ""
-        sentence = f"A {row.drum} hit at {at} fell {amount:.0f} dB short."
-    first = (deep or weak)[0].time_s if weak else None
+        sentence = f"A {row.drum} hit at {clock(last[worst].time_s)} fell {amount:.0f} dB short."
+    first = min(deep or short, default=None)
     return Sighting(
         "weak_hit",
-        present=present,
-        clear=clear,
+        present=bool(deep) or len(short) >= WEAK_REPEATS,
+        clear=not any(i >= len(last) - 3 - WEAK_OVER for i in short),
         sentence=sentence,
         severity="info",
         drum=row.drum,
         value=amount,
         unit="dB",
-        confidence=1.0 - normal_tail(amount / scale - 3.0) if weak else 0.0,
-        since_s=first,
-        lasting_s=1.0,
+        confidence=1.0 - normal_tail(amount / scale - 2.0) if short else 0.0,
+        since_s=None if first is None else last[first].time_s,
     )
 
 
-def _short(hit: Hit, middle: float) -> float:
-    return middle - (hit.peak_dbfs if hit.peak_dbfs is not None else middle)
+def _short(levels: FloatArray, at: int) -> float:
+    """How far a level lies under both the four before and the four after it, dB."""
+    before, after = levels[max(at - 4, 0) : at], levels[at + 1 : at + 5]
+    return float(min(np.median(before), np.median(after)) - levels[at])
 
 
-def falling(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
-    """Level sinking steadily: slope beyond doubt, and each third of the hits below the last.
+def falling(row: DrumFigures, main: Sequence[Hit], usual_low_db: float | None) -> Sighting | None:
+    """Level sinking steadily, to below what it has been; None while it cannot be judged.
 
-    The thirds tell a sinking drummer from a quiet verse after a loud chorus, which is one step.
+    Three things tell a sinking drummer from a verse after a chorus: a line explains the hits
+    better than any single step does, each third lies below the last, and the level now lies under
+    ``usual_low_db``, the lowest it has been for a while earlier on (None: nothing earlier).
     """
     if row.trend_db_per_min is None or row.trend_ci is None or len(main) < FALL_HITS:
         return None
-    span_min = (main[-1].time_s - main[0].time_s) / 60.0
+    times = np.array([h.time_s for h in main], dtype=np.float64)
+    levels = np.array([h.peak_dbfs for h in main], dtype=np.float64)
+    span_min = float(times[-1] - times[0]) / 60.0
     fall = -row.trend_db_per_min * span_min
     certain = row.trend_db_per_min + FALL_CI_STRETCH * (row.trend_ci[1] - row.trend_db_per_min)
-    levels = np.array([h.peak_dbfs for h in main], dtype=np.float64)
     thirds = [float(np.median(part)) for part in np.array_split(levels, 3)]
-    steady = thirds[0] - thirds[1] > 0.2 * fall and thirds[1] - thirds[2] > 0.2 * fall
+    steady = thirds[0] - thirds[1] > 0.25 * fall and thirds[1] - thirds[2] > 0.25 * fall
+    low = usual_low_db is None or thirds[2] < usual_low_db - FALL_BELOW_DB
     error = max((row.trend_ci[1] - row.trend_ci[0]) / 3.92, 1e-6)
     return Sighting(
         "level_falling",
-        present=fall >= FALL_DB and certain < 0.0 and steady,
+        present=fall >= FALL_DB
+        and certain < 0.0
+        and steady
+        and low
+        and line_over_step(times, levels) < FALL_LINE_SHARE,
         clear=fall < FALL_OVER_DB or row.trend_ci[1] > 0.0,
         sentence=(
             f"{row.drum} is getting softer: {fall:.1f} dB in the last {60 * span_min:.0f} s."
@@ -191,6 +211,43 @@ def falling(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
         lasting_s=5.0,
         clearing_s=5.0,
     )
+
+
+def line_over_step(times_s: FloatArray, levels_db: FloatArray) -> float:
+    """Squares left by a straight line over those left by the best single step (six hits a side).
+
+    Below 1: a line fits better. A pure line gives 0, a pure step about 4 without scatter.
+    """
+    x, y = times_s - times_s.mean(), levels_db - levels_db.mean()
+    line = float(y @ y - (x @ y) ** 2 / max(x @ x, 1e-12))
+    n = y.size
+    k = np.arange(6, n - 5)
+    below = np.cumsum(y)[k - 1]
+    step = float((y @ y - below**2 * n / (k * (n - k))).min())
+    return line / max(step, 1e-9)
+
+
+@dataclass(slots=True)
+class FallWatch:
+    """Follows each drum's level over the session, to know how low it has been."""
+
+    blocks: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+    seen: dict[str, float] = field(default_factory=dict)
+
+    def usual_low(self, drum: str, main: Sequence[Hit]) -> float | None:
+        """Lowest level of `LOW_HITS` main hits on end before the hits given; None: no history."""
+        if not main:
+            return None
+        rows = self.blocks.setdefault(drum, [])
+        fresh = [h for h in main if h.time_s > self.seen.get(drum, -math.inf)]
+        while len(fresh) >= LOW_HITS:
+            block, fresh = fresh[:LOW_HITS], fresh[LOW_HITS:]
+            levels = [h.peak_dbfs for h in block if h.peak_dbfs is not None]
+            self.seen[drum] = block[-1].time_s
+            rows.append((block[-1].time_s, float(np.median(levels))))
+        del rows[:-LOW_BLOCKS]
+        earlier = [level for time, level in rows if time < main[0].time_s]
+        return min(earlier) if earlier else None
 
 
 def headroom(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:

@@ -196,7 +196,8 @@ def _judge(
     loud = sure >= 0.5
     trend = _main_trend(times, levels, loud)
     spread = max(robust_sd((levels - trend)[loud]), RESOLUTION_DB) if loud.any() else 0.0
-    short = (levels - trend) < -max(WEAK_SPREADS * spread, WEAK_DB)
+    limit = max(WEAK_SPREADS * spread, WEAK_DB)
+    short = _short_of_neighbours(levels, loud, (levels - trend) < -limit, limit)
     mains = times[loud & (sure >= SURE) & ~short]
     roles: list[Role] = ["main"] * levels.size
     for i in np.flatnonzero(short | (sure < SURE)).tolist():
@@ -219,6 +220,29 @@ def _judge(
         main_interval(recent),
         tuple(recent[-4:].tolist()),
     )
+
+
+def _short_of_neighbours(
+    levels: FloatArray,
+    loud: npt.NDArray[np.bool_],
+    short: npt.NDArray[np.bool_],
+    limit: float,
+) -> npt.NDArray[np.bool_]:
+    """``short`` without the hits that only belong to a softer passage than the trend knows of.
+
+    A hit stays short if it is so under the median of the four main hits before *and* of the four
+    after it (where there are two at least), so the first hits of a verse are not weak.
+    """
+    main = np.flatnonzero(loud)
+    out = short.copy()
+    for i in np.flatnonzero(short).tolist():
+        at = int(np.searchsorted(main, i))
+        own = int(at < main.size and main[at] == i)
+        sides = (main[max(at - 4, 0) : at], main[at + own : at + own + 4])
+        out[i] = all(
+            float(np.median(levels[side])) - levels[i] > limit for side in sides if side.size >= 2
+        )
+    return out
 
 
 def _role(loud: float, place: bool | None, fell: bool) -> Role:
