@@ -1,0 +1,155 @@
+"""What a device and a disk do to a session is said, and ends when it is over."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from liveassist.app.livefiles import LiveFiles
+from liveassist.app.livesession import LOSS_OVER_S, LiveSession
+from liveassist.errors import StorageError
+from liveassist.input.device import SourceState
+from liveassist.model import Alert, Block, Drum, Event, Kit, Mic, OutputState, Snapshot
+from tests.unit.app.fakes import FakePipeline
+
+KIT = Kit("yard", (Drum("snare", "snare", "top"),), (Mic("top", 1),))
+RATE = 1000
+
+
+class Source:
+    """A device whose state the test sets."""
+
+    state: SourceState = "running"
+    note = ""
+    started_at_s: float | None = 1_700_000_000.25
+
+
+class Recorder:
+    """An output that keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.alerts: list[Alert] = []
+        self.snapshots: list[Snapshot] = []
+
+    def events(self, events: Sequence[Event]) -> None:
+        self.alerts += [event for event in events if isinstance(event, Alert)]
+
+    def figures(self, snapshot: Snapshot) -> None:
+        self.snapshots.append(snapshot)
+
+    def states(self) -> tuple[OutputState, ...]:
+        return ()
+
+    def close(self) -> None:
+        pass
+
+
+def make(
+    files: LiveFiles | None = None,
+) -> tuple[LiveSession, Source, Recorder]:
+    source, recorder = Source(), Recorder()
+    session = LiveSession(
+        FakePipeline(KIT, RATE), KIT, RATE, source, "box", files=files, outputs=[recorder]
+    )
+    return session, source, recorder
+
+
+def block(first: int, frames: int = 100, lost: int = 0, hit: bool = False) -> Block:
+    audio = np.zeros((frames, 1), dtype=np.float32)
+    if hit:
+        audio[10] = 0.8
+    return Block(first, audio, lost)
+
+
+def test_lost_audio_is_said_added_up_and_over_after_a_while() -> None:
+    session, _, recorder = make()
+    session.hear(block(0))
+    session.hear(block(150, lost=50))
+    session.hear(block(350, lost=100))
+    session.look(idle=False)
+    (begun,) = recorder.alerts
+    assert (begun.key, begun.start_s, begun.end_s) == ("audio_lost", 0.1, None)
+    snapshot = session.snapshot()
+    assert snapshot.lost_samples == 150
+    assert snapshot.alerts[0].value == pytest.approx(150.0)
+    assert "150 ms of audio did not arrive" in snapshot.alerts[0].sentence
+    frames = round(LOSS_OVER_S * RATE)
+    session.hear(block(450, frames))
+    session.look(idle=False)
+    ended = recorder.alerts[-1]
+    assert ended.key == "audio_lost"
+    assert ended.end_s == session.time_s
+    record = session.finish()
+    assert record.lost_samples == 150
+    assert record.alerts == (ended,)
+    assert record.started_at is not None
+    assert record.started_at.split(".")[1].startswith("250")
+
+
+def test_a_device_that_is_away_is_shown_while_no_block_comes() -> None:
+    session, source, recorder = make()
+    session.hear(block(0))
+    source.state, source.note = "recovering", "The audio input stopped by itself."
+    session.look(idle=True)
+    session.look(idle=True)
+    assert [alert.sentence for alert in recorder.alerts] == [source.note]
+    assert recorder.snapshots[-1].source == "box (away)"
+    assert recorder.snapshots[-1].alerts[0].severity == "stop"
+    source.state, source.note = "running", ""
+    session.hear(block(600, lost=500))
+    session.look(idle=False)
+    assert [(alert.key, alert.end_s) for alert in recorder.alerts] == [
+        ("input_away", None),
+        ("audio_lost", None),
+        ("input_away", 0.7),
+    ]
+    assert session.snapshot().source == "box"
+
+
+def test_a_disk_that_fails_does_not_end_the_session_and_is_made_up_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [0.0]
+    files = LiveFiles(tmp_path, clock=lambda: now[0])
+    session, _, recorder = make(files)
+    full = [True]
+
+    def write_whole(path: Path, text: str) -> None:
+        if full[0]:
+            raise StorageError(f"{path}: cannot be written: the disk is full")
+        path.write_text(text)
+
+    monkeypatch.setattr("liveassist.app.livefiles.write_whole", write_whole)
+    session.hear(block(0, hit=True))
+    wait_for(files, lambda: files.problem is not None)
+    session.look(idle=False)
+    assert [alert.key for alert in recorder.alerts] == ["storage"]
+    assert "disk is full" in recorder.alerts[0].sentence
+    full[0] = False
+    now[0] = 60.0
+    session.hear(block(100, hit=True))
+    wait_for(files, lambda: files.problem is None)
+    session.look(idle=False)
+    assert recorder.alerts[-1].end_s == session.time_s
+    files.finish()
+    files.finish()
+    assert len((tmp_path / "hits.csv").read_text().splitlines()) == 1 + 2
+    assert session.finish().alerts[-1].key == "storage"
+
+
+def wait_for(files: LiveFiles, condition: object) -> None:
+    """Until the thread of ``files`` has done what is handed to it."""
+    assert callable(condition)
+    while not condition():
+        files._thread.join(0.01)
+        assert files._thread.is_alive()
+
+
+def test_load_is_the_share_of_real_time_analysis_needs() -> None:
+    session, _, _ = make()
+    for _ in range(500):
+        session.note_load(0.025, 100)
+    assert session.snapshot().load == pytest.approx(0.25, rel=0.01)
