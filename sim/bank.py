@@ -16,22 +16,28 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from .cymbal import CymbalSpec, bands, duration_s, strike_cymbal
 from .drum import DrumSpec, DrumState, Emission, Signal, Strike, strike_drum, sympathy, tune, view
-from .geometry import spread_of, unit
+from .geometry import unit
 from .kit import Instrument, Kit
 from .room import LEAD_SAMPLES, path_response
 
 #: Level steps of the bank, dB; within a step only the gain differs.
-LEVEL_STEP_DB = 1.5
+LEVEL_STEP_DB = 2.0
 #: Strike variants per level step and instrument.
 VARIANTS = 5
 #: Span from the onset in which truth peaks are taken, s.
 PEAK_SPAN_S = 0.040
+#: Sets of transfer functions kept; the oldest are dropped.
+_PATHS_KEPT = 32
 #: What is left of outside sound within a drum's shell, amplitude (no published figure known).
 _SHELTER = 0.4
 #: How long other drums are let ring along, s.
 _SYMPATHY_S = 0.9
 #: Renderings kept in memory, bytes; the oldest are dropped and rendered again when needed.
-CACHE_BYTES = 400_000_000
+CACHE_BYTES = 160_000_000
+#: Sets of cymbal partials kept.
+_CARRIERS_KEPT = 16
+#: What is below this in every microphone is left out, amplitude (-90 dBFS).
+_INAUDIBLE = 10 ** (-90 / 20)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +83,7 @@ class Bank:
         self._bytes = 0
         self._facts: dict[HitKey, HitFacts] = {}
         self._paths: dict[tuple[str, str, int, tuple[float, ...]], npt.NDArray[np.complex64]] = {}
+        self._rows: dict[tuple[str, str, int, float], Signal] = {}
         self._carriers: dict[tuple[str, int, int], Signal] = {}
         self._scale: dict[str, float] = {}
         self.rendered = 0
@@ -91,8 +98,7 @@ class Bank:
         if found is not None:
             self._audio.move_to_end(key)
             return found
-        out = self._render(key) * self.gain[None]
-        out = np.ascontiguousarray(out, dtype=np.float32)
+        out = np.ascontiguousarray(_trimmed(self._render(key) * self.gain[None], self.rate))
         self.rendered += 1
         self._audio[key] = out
         self._bytes += out.nbytes
@@ -151,6 +157,8 @@ class Bank:
             count += count % 2
             tag = (instrument.name, key.variant, count)
             if tag not in self._carriers:
+                while len(self._carriers) >= _CARRIERS_KEPT:
+                    self._carriers.pop(next(iter(self._carriers)))
                 pool = (self.kit.seed, index, self.family, key.variant)
                 self._carriers[tag] = bands(
                     spec, self.kit.seed * 97 + index, pool, count, self.rate
@@ -170,7 +178,7 @@ class Bank:
         if instrument.name not in self._scale:
             plain = Strike(0.0, "hit", (self.kit.seed, 0))
             parts = strike_drum(spec, DrumState(wires=False), plain, *views, self.rate)
-            peak = float(np.abs(parts[0].signals[-1]).max())
+            peak = float(np.abs(_one_metre(parts)).max())
             self._scale[instrument.name] = 1.0 / peak
         scale = self._scale[instrument.name]
         # Head motion is scaled so that the batter peaks at 1 at 1 m; click and wires are
@@ -181,18 +189,23 @@ class Bank:
         instrument = self.kit.instrument(key.instrument)
         sounds = [(instrument, item) for item in self._emissions(key, instrument)]
         if isinstance(instrument.sound, DrumSpec) and key.articulation != "rim_click":
-            sounds += self._sympathies(key, instrument, sounds[0][1].signals[-1])
+            sounds += self._sympathies(key, instrument, _one_metre([sounds[0][1]]))
         mics = len(self.kit.mics)
         longest = max(item.signals.shape[1] for _, item in sounds)
         first_path = self._path_length()
-        size = next_fast_len(longest + first_path, real=True)
+        size = _fft_size(longest + first_path)
         total = np.zeros((mics, size // 2 + 1), dtype=np.complex64)
         for source, item in sounds:
             signals = item.signals[:mics] if item.signals.shape[0] > 1 else item.signals
-            total += rfft(signals, size, axis=1) * self._path(source, item.place, size, key)
+            spectrum = rfft(signals, size, axis=1)
+            if item.pulse is not None:
+                spectrum *= rfft(item.pulse.astype(np.float32), size)[None]
+            if item.gains is not None:
+                spectrum = spectrum * item.gains[:mics, None].astype(np.float32)
+            total += spectrum * self._path(source, item.place, size, key)
         out = irfft(total, size, axis=1)
         out *= np.float32(10 ** (instrument.sound.loudness_db / 20))
-        return np.asarray(_trimmed(out).T, dtype=np.float32)
+        return np.asarray(out.T, dtype=np.float32)
 
     def _sympathies(
         self, key: HitKey, struck: Instrument, one_metre: Signal
@@ -225,8 +238,11 @@ class Bank:
         """Whether the straight way from a source to a microphone runs through another drum."""
         steps = np.linspace(0.02, 0.98, 33)[:, None]
         points = source[None] * (1 - steps) + np.asarray(place)[None] * steps
-        others = [i for i in self.kit.instruments if i is not own and not _inside(place, i)]
-        return any(_inside((x, y, z), item) for item in others for x, y, z in points)
+        return any(
+            bool(np.any(_within(points, item)))
+            for item in self.kit.instruments
+            if item is not own and not _inside(place, item)
+        )
 
     def _outside(self, place: tuple[float, float, float], source: Instrument) -> bool:
         """Whether a microphone hears a source with no shell of another drum around it."""
@@ -238,38 +254,67 @@ class Bank:
     def _path(
         self, instrument: Instrument, place: str, size: int, key: HitKey
     ) -> npt.NDArray[np.complex64]:
+        """Transfer functions from one source to all microphones, shape (microphones, bins)."""
         tag = (instrument.name, place, size, key.sink_m)
         if tag not in self._paths:
-            source, radius = _source(instrument, place)
-            rows = []
-            for index, mic in enumerate(self.kit.mics):
-                sink = key.sink_m[index] if key.sink_m else 0.0
-                shelter = 1.0 if self._outside(mic.position_m, instrument) else _SHELTER
-                number = self.kit.instruments.index(instrument)
-                rng = np.random.default_rng([self.kit.seed, number, index, len(place)])
-                path = path_response(
-                    source,
-                    mic.capsule(sink),
-                    self.kit.room,
-                    self.rate,
-                    rng,
-                    radius,
-                    self._shaded(source, mic.position_m, instrument),
-                )
-                rows.append((path * shelter).astype(np.float32))
+            while len(self._paths) >= _PATHS_KEPT:
+                self._paths.pop(next(iter(self._paths)))
+            rows = [
+                self._path_row(instrument, place, index, key.sink_m[index] if key.sink_m else 0.0)
+                for index in range(len(self.kit.mics))
+            ]
             self._paths[tag] = rfft(np.array(rows), size, axis=1).astype(np.complex64)
         return self._paths[tag]
+
+    def _path_row(self, instrument: Instrument, place: str, index: int, sink: float) -> Signal:
+        tag = (instrument.name, place, index, sink)
+        if tag not in self._rows:
+            mic = self.kit.mics[index]
+            source, radius = _source(instrument, place)
+            number = self.kit.instruments.index(instrument)
+            path = path_response(
+                source,
+                mic.capsule(sink),
+                self.kit.room,
+                self.rate,
+                np.random.default_rng([self.kit.seed, number, index, len(place)]),
+                radius,
+                self._shaded(source, mic.position_m, instrument),
+            )
+            shelter = 1.0 if self._outside(mic.position_m, instrument) else _SHELTER
+            self._rows[tag] = (path * shelter).astype(np.float32)
+        return self._rows[tag]
+
+
+def _fft_size(count: int) -> int:
+    """2^k or 3*2^k, at least ``count``: few sizes, so that few transfer functions are needed."""
+    power = 1 << (count - 1).bit_length()
+    return power * 3 // 4 if power * 3 // 4 >= count else power
+
+
+def _one_metre(emissions: list[Emission]) -> Signal:
+    """The batter head's sound at the last microphone, which is the one at 1 m on its axis."""
+    batter = emissions[0]
+    assert batter.pulse is not None
+    whole = np.convolve(batter.signals[-1], batter.pulse)
+    return whole[: batter.signals.shape[1]].astype(np.float32)
+
+
+def _within(points: npt.NDArray[np.float64], instrument: Instrument) -> npt.NDArray[np.bool_]:
+    """Which points, shape (points, 3), are inside the shell of a drum."""
+    spec = instrument.sound
+    if not isinstance(spec, DrumSpec):
+        return np.zeros(points.shape[0], dtype=np.bool_)
+    axis = unit(instrument.axis)
+    way = points - np.asarray(instrument.position_m)[None]
+    height = way @ axis
+    lateral = np.linalg.norm(way - height[:, None] * axis[None], axis=1)
+    return np.asarray((height < 0) & (height > -spec.depth_m) & (lateral < spec.radius_m))
 
 
 def _inside(place: tuple[float, float, float], instrument: Instrument) -> bool:
     """Whether a point is inside the shell of a drum."""
-    spec = instrument.sound
-    if not isinstance(spec, DrumSpec):
-        return False
-    height, lateral, _ = spread_of(
-        np.asarray(place), np.asarray(instrument.position_m), unit(instrument.axis)
-    )
-    return -spec.depth_m < height < 0 and lateral < spec.radius_m
+    return bool(_within(np.asarray(place)[None], instrument)[0])
 
 
 def _source(instrument: Instrument, place: str) -> tuple[npt.NDArray[np.float64], float]:
@@ -287,8 +332,12 @@ def _source(instrument: Instrument, place: str) -> tuple[npt.NDArray[np.float64]
     return top, 0.03
 
 
-def _trimmed(audio: Signal) -> Signal:
-    """Without the end that lies 90 dB below the loudest sample."""
-    size = np.abs(audio).max(axis=0)
-    loud = np.flatnonzero(size > size.max() * 10 ** (-90 / 20))
-    return audio[:, : int(loud[-1]) + 1] if loud.size else audio[:, :1]
+def _trimmed(audio: Signal, rate: int) -> Signal:
+    """Without the end that stays below `_INAUDIBLE`, and the last 20 ms faded out."""
+    loud = np.flatnonzero((np.abs(audio) > _INAUDIBLE).any(axis=1))
+    count = min(int(0.02 * rate), audio.shape[0])
+    stop = max(int(loud[-1]) + 1 if loud.size else 0, count)
+    out = audio[:stop].copy()
+    ramp = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, count + 1) / count)
+    out[stop - count :] *= ramp[:, None].astype(np.float32)
+    return out

@@ -85,9 +85,9 @@ def bands(
 
 def envelopes(
     spec: CymbalSpec, state: DrumState, level_db: float, articulation: str, count: int, rate: int
-) -> FloatArray:
+) -> Signal:
     """Amplitude of each band over time, shape (bands, count)."""
-    time = np.arange(count) / rate
+    time = (np.arange(count) / rate).astype(np.float32)
     centre = np.sqrt(np.array(EDGES[:-1]) * np.array(EDGES[1:]))
     level = np.array(LEVELS[spec.kind]) + spec.bright_db * np.log2(centre / 4000.0) / 3
     # Softer strokes are darker: up to 0.35 dB more treble lost per dB, high bands most.
@@ -100,12 +100,17 @@ def envelopes(
     build = spec.build_ms * 1e-3 * np.clip(np.log2(centre / 500.0), 0.15, 3.0) / 2
     if spec.kind == "hihat":
         build = build * (0.15 + 0.85 * min(max(state.openness, 0.0), 1.0))
-    out = np.exp(-np.log(1000.0) * time[None] / t60[:, None])
-    out *= 1.0 - 0.85 * np.exp(-time[None] / build[:, None])
+    decay = (-np.log(1000.0) / t60).astype(np.float32)
+    out = np.exp(time[None] * decay[:, None])
+    # The build-up is over after six time constants of the slowest band.
+    early = min(int(6 * build.max() * rate) + 1, count)
+    rise = (-1.0 / build).astype(np.float32)
+    out[:, :early] *= 1.0 - np.float32(0.85) * np.exp(time[None, :early] * rise[:, None])
     out *= np.minimum(time / 0.0004, 1.0)[None]
-    burst = 10 ** (spec.stick_db / 20) * np.exp(-time / 0.0035)
-    out += np.where(centre > 1500.0, 1.0, 0.3)[:, None] * burst[None]
-    return np.asarray(out * size[:, None])
+    short = min(int(0.05 * rate), count)
+    burst = 10 ** (spec.stick_db / 20) * np.exp(-time[:short] / np.float32(0.0035))
+    out[:, :short] += np.where(centre > 1500.0, 1.0, 0.3).astype(np.float32)[:, None] * burst[None]
+    return np.asarray(out * size.astype(np.float32)[:, None], dtype=np.float32)
 
 
 def hat_t60(
@@ -127,9 +132,7 @@ def strike_cymbal(
 ) -> list[Emission]:
     """One stroke as two emissions ("batter": near half, "under": far half of the plate)."""
     count = carriers.shape[2]
-    curve = envelopes(
-        spec, state, strike.level_db, strike.articulation, count, sample_rate_hz
-    ).astype(np.float32)
+    curve = envelopes(spec, state, strike.level_db, strike.articulation, count, sample_rate_hz)
     if strike.articulation == "pedal":
         curve *= np.float32(0.35)
     near = np.einsum("bn,bn->n", curve, carriers[0])

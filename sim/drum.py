@@ -9,12 +9,13 @@ remain; the path to the microphone (see room) does the rest.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
-from scipy.signal import butter, iirpeak, lfilter, oaconvolve, sosfilt
+from scipy.signal import butter, iirpeak, lfilter, sosfilt
 from scipy.special import factorial2, jv
 
 from . import modes
@@ -104,10 +105,13 @@ class Strike:
 @dataclass(frozen=True, slots=True)
 class Emission:
     """Sound sent out from one place. ``signals``: (microphones, samples), or (1, samples) where
-    all microphones see the same."""
+    all microphones see the same; ``gains``: then a factor for each microphone; ``pulse``: contact
+    force that all signals are still to be convolved with."""
 
     place: Place
     signals: Signal
+    gains: FloatArray | None = None
+    pulse: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -277,7 +281,9 @@ def strike_drum(
         return rim_click(strike, rng, sample_rate_hz)
     tuned = tune(spec, state)
     rate = sample_rate_hz
+    # Soft strokes sink into the noise sooner, so they are rendered shorter.
     longest = 1.25 * max(spec.t60_s, spec.ring_t60_s) * state.ring
+    longest *= 1.0 + min(strike.level_db, 0.0) / 75.0
     count = int(min(longest, LONGEST_S) * rate)
     force = 10 ** (strike.level_db / 20)
     radius = float(np.clip(spec.strike_radius + 0.05 * rng.standard_normal(), 0.0, 0.9))
@@ -285,16 +291,14 @@ def strike_drum(
     contact = spec.contact_ms * (1 + 0.06 * rng.standard_normal()) * force**-0.12
     pulse = contact_pulse(contact, rate)
     clock = warped_time(spec, tuned, state, strike.level_db, count, rate)
-    heads = _head_signals(spec, state, tuned, (radius, angle), batter_view, under_view, clock, rate)
-    batter, under, drive = heads
-    batter = faded(_convolve(batter * np.float32(force * scale), pulse), rate)
-    under = faded(_convolve(under * np.float32(force * scale), pulse), rate)
-    emissions = [Emission("batter", batter)]
+    batter, drive = _head_signals(spec, state, tuned, (radius, angle), batter_view, clock, rate)
+    emissions = [Emission("batter", faded(batter * np.float32(force * scale), rate), None, pulse)]
+    moving = np.convolve(drive, pulse)[:count]
+    heard = faded((moving * force * scale).astype(np.float32)[None], rate)
+    emissions.append(Emission("under", heard, under_view.cosine[:, 0]))
     if spec.wires_db is not None and state.wires:
-        moving = np.convolve(drive, pulse)[:count]
-        moving /= np.abs(moving).max()
-        under = under + wires(moving * force, spec.wires_db, rng, rate)
-    emissions.append(Emission("under", under))
+        rattle = wires(moving / np.abs(moving).max() * force, spec.wires_db, rng, rate)
+        emissions.append(Emission("under", faded(rattle[None], rate)))
     emissions.append(Emission("strike", click(spec, force, contact, rng, rate)))
     return emissions
 
@@ -307,10 +311,17 @@ def faded(signals: Signal, rate: int) -> Signal:
     return signals
 
 
-def _convolve(signals: Signal, pulse: FloatArray) -> Signal:
-    count = signals.shape[1]
-    out = oaconvolve(signals, pulse[None].astype(np.float32), axes=1)[:, :count]
-    return np.asarray(out, dtype=np.float32)
+def mixed(weights: FloatArray, waves: Signal, rate: int) -> Signal:
+    """``weights @ waves`` without multiplying what has died: later stretches use fewer rows."""
+    out = np.zeros((weights.shape[0], waves.shape[1]), dtype=np.float32)
+    small = weights.astype(np.float32)
+    edges = [0, *(int(t * rate) for t in (0.1, 0.25, 0.6, 1.2)), waves.shape[1]]
+    for low, high in pairwise(edges):
+        if low >= waves.shape[1]:
+            break
+        alive = np.flatnonzero(waves[:, low : low + 8].any(axis=1)) if low else slice(None)
+        out[:, low:high] = small[:, alive] @ waves[alive, low:high]
+    return out
 
 
 def _head_signals(
@@ -319,11 +330,10 @@ def _head_signals(
     tuned: Tuned,
     point: tuple[float, float],
     batter_view: MicView,
-    under_view: MicView,
     clock: FloatArray,
     rate: int,
-) -> tuple[Signal, Signal, FloatArray]:
-    """Batter and resonant signals per microphone, and the movement that drives the wires."""
+) -> tuple[Signal, FloatArray]:
+    """Batter signal per microphone, and the movement of the resonant head (drives the wires)."""
     table = tuned.table
     struck_cos, struck_sin = modes.mode_shape(table, point[0], point[1])
     turned = table.m * tuned.turn
@@ -349,17 +359,14 @@ def _head_signals(
     loudest = np.abs(weights).max(axis=0)
     keep = np.flatnonzero(loudest > _KEEP * loudest.max())
     waves = oscillators(hz[keep], t60[keep], clock, rate)
-    batter = weights[:, keep].astype(np.float32) @ waves
+    batter = mixed(weights[:, keep], waves, rate)
     chosen = {int(k): i for i, k in enumerate(keep)}
     mix = np.cos(tuned.mixing) * np.sin(tuned.mixing) * along[first] / norm[first]
     low_high = np.zeros((2, clock.size))
     for slot, (index, sign) in enumerate(((first, 1.0), (swap, -1.0))):
         if index in chosen:
             low_high[slot] = sign * mix * hz[index] * waves[chosen[index]]
-    drive = low_high.sum(axis=0)
-    gains = under_view.cosine[:, [first]]
-    under = (gains * drive[None]).astype(np.float32)
-    return batter, under, drive
+    return batter, low_high.sum(axis=0)
 
 
 def click(
