@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.attribute.evidence import Evidence, rise_db, weigh
-from liveassist.attribute.explain import Explainer, Explanation, Past
+from liveassist.attribute.explain import PRE, Explainer, Explanation, Past
 from liveassist.attribute.judge import probability
 from liveassist.attribute.rules import Rules
 from liveassist.attribute.signature import Learned, Signature
@@ -33,6 +33,9 @@ COINCIDENT_S = 0.020
 RINGS_S = 0.20
 #: Rise over all bands under which nothing was hit; no recorded hit lies under 13.
 LEAST_RISE_DB = 8.0
+#: Power against a drum's usual hits (-38 dB) under which its microphone hears no hit on it: the
+#: softest recorded ghost note lies 32 dB under the median hit of its soundcheck.
+FAINTEST = 10.0**-3.8
 #: From this probability on a hit is clear enough to learn from.
 SURE = 0.9
 #: What begins nearby spoils a lesson if it rises this much and is this loud in its microphone.
@@ -165,7 +168,7 @@ class Attributor:
         strong = {
             drum: candidate
             for drum, candidate in drums.items()
-            if rise_db(heard[:, candidate.mic]) >= LEAST_RISE_DB
+            if self._worth_judging(drum, heard[:, candidate.mic])
         }
         if not strong:
             return []
@@ -198,6 +201,16 @@ class Attributor:
                 self._onsets.append(sample)
             self._note_lessons(sample, heard, verdicts, relative)
         return verdicts
+
+    def _worth_judging(self, drum: str, heard: Power) -> bool:
+        """Whether the drum's microphone (slabs, BANDS) rose, and is loud enough, for a hit."""
+        if rise_db(heard) < LEAST_RISE_DB:
+            return False
+        signature = self.signatures.get(drum)
+        if signature is None:
+            return True
+        most = float(heard[PRE:].sum(axis=1).max())
+        return most > signature.usual_power * FAINTEST
 
     def _by_signature(
         self,
