@@ -25,7 +25,7 @@ Kind = Literal["playing", "gain", "position", "source"]
 
 #: z² a cause must earn. Position needs clear bleed evidence, so it must earn more.
 _PENALTY: Final[dict[Kind, float]] = {
-    "playing": 3.0**2,
+    "playing": 3.15**2,
     "gain": 3.6**2,
     "position": 4.6**2,
     "source": 4.2**2,
@@ -39,6 +39,10 @@ LEAST_DB: Final[dict[Kind, float]] = {
 }
 #: Kinds with a head: how hard they are hit is playing. The others are sources of bleed.
 HEADS: Final = frozenset({"kick", "snare", "tom"})
+#: z² a playing level must earn where the take, unlike the reference, clearly runs that way too
+#: (`DrumLevels.leaning`): two independent signs of one thing need less each.
+_PENALTY_LEANING: Final = 2.5**2
+_CLEARLY_LEANING: Final = 2.5
 _MOST_CAUSES: Final = 10
 #: Prior variance of what is not known at all, dB².
 _UNKNOWN_VAR: Final = 30.0**2
@@ -144,6 +148,18 @@ def _candidates(
     return names, cells.whiten @ np.column_stack(columns)
 
 
+def _penalties(names: list[tuple[Kind, int]], drums: Sequence[DrumLevels]) -> FloatArray:
+    """z² each effect must earn."""
+    out = np.array([_PENALTY[kind] for kind, _ in names])
+    for at, (kind, place) in enumerate(names):
+        drum = drums[place] if kind == "playing" else None
+        if drum is not None and drum.playing is not None:
+            along = drum.leaning * math.copysign(1.0, drum.playing.amount)
+            if along >= _CLEARLY_LEANING:
+                out[at] = _PENALTY_LEANING
+    return out
+
+
 def explain(kit: Kit, drums: Sequence[DrumLevels]) -> Explanation:
     """Find the fewest causes for the differences in ``drums`` (each drum at most once)."""
     if not drums:
@@ -157,9 +173,10 @@ def explain(kit: Kit, drums: Sequence[DrumLevels]) -> Explanation:
     cells = _stack(drums, own_level)
     names, design = _candidates(drums, cells)
     target = cells.whiten @ cells.values
-    chosen = _best_subset(names, design, target)
+    penalty = _penalties(names, drums)
+    chosen = _best_subset(penalty, design, target)
     causes = _fit(names, design, target, chosen)
-    while causes and (dropped := _too_small(causes)) is not None:
+    while causes and (dropped := _too_small(causes, penalty[list(chosen)])) is not None:
         chosen = tuple(index for index in chosen if index != chosen[dropped])
         causes = _fit(names, design, target, chosen)
     explained = np.zeros(len(cells.values))
@@ -169,23 +186,20 @@ def explain(kit: Kit, drums: Sequence[DrumLevels]) -> Explanation:
     return Explanation(tuple(causes), left, len(names))
 
 
-def _too_small(causes: list[Cause]) -> int | None:
+def _too_small(causes: list[Cause], penalty: FloatArray) -> int | None:
     """Place of the weakest cause that is not worth naming."""
     weak = [
         (abs(cause.z), place)
         for place, cause in enumerate(causes)
-        if abs(cause.amount_db) < LEAST_DB[cause.kind] or cause.z**2 < _PENALTY[cause.kind] * 0.9
+        if abs(cause.amount_db) < LEAST_DB[cause.kind] or cause.z**2 < float(penalty[place]) * 0.9
     ]
     return min(weak)[1] if weak else None
 
 
-def _best_subset(
-    names: list[tuple[Kind, int]], design: FloatArray, target: FloatArray
-) -> tuple[int, ...]:
+def _best_subset(penalty: FloatArray, design: FloatArray, target: FloatArray) -> tuple[int, ...]:
     gram = design.T @ design
-    gram[np.diag_indices(len(names))] += 1e-9
+    gram[np.diag_indices(len(penalty))] += 1e-9
     cross = design.T @ target
-    penalty = np.array([_PENALTY[kind] for kind, _ in names])
 
     def cost(subsets: FloatArray) -> FloatArray:
         """Penalised misfit (less a constant) of subsets, (count, size) of indices."""
@@ -198,15 +212,17 @@ def _best_subset(
     best: tuple[int, ...] = ()
     least = 0.0
     for size in (1, 2, 3):
-        if size > min(len(names), len(target)):
+        if size > min(len(penalty), len(target)):
             break
-        subsets = np.array(list(itertools.combinations(range(len(names)), size)), dtype=np.float64)
+        subsets = np.array(
+            list(itertools.combinations(range(len(penalty)), size)), dtype=np.float64
+        )
         costs = cost(subsets)
         at = int(np.argmin(costs))
         if float(costs[at]) < least - 1e-9:
             best, least = tuple(int(i) for i in subsets[at]), float(costs[at])
     while len(best) < min(_MOST_CAUSES, len(target) - 1):
-        grown = [(*best, index) for index in range(len(names)) if index not in best]
+        grown = [(*best, index) for index in range(len(penalty)) if index not in best]
         if not grown:
             break
         costs = cost(np.array(grown, dtype=np.float64))

@@ -29,13 +29,13 @@ _OTHER_DRUM: Final[dict[str, float]] = {"snare": 0.50, "kick": 0.42, "tom": 0.42
 _LIKE_ITSELF: Final = 0.70
 #: Ring: standard errors, least change, what is not chance (strokes elsewhere ring otherwise).
 _RING_Z: Final = 3.5
-LEAST_RING: Final = 0.20
-_RING_SYSTEMATIC: Final = 0.06
+LEAST_RING: Final = 0.25
+_RING_SYSTEMATIC: Final = 0.10
 #: Rings are compared at like pitch only, cents.
 _LIKE_PITCH_CENTS: Final = 60.0
 #: Notes this far off their group's median are of another mode, cents.
 _SAME_MODE_CENTS: Final = 90.0
-_MIN_RINGS: Final = 8
+_MIN_RINGS: Final = 10
 _MAIN: Final = frozenset({"main", "weak"})
 
 

@@ -21,13 +21,15 @@ from typing import Final
 
 import numpy as np
 
-from liveassist.advise.changes_stats import Difference, difference, huber_centre
+from liveassist.advise.changes_stats import Difference, difference, huber_centre, inliers
 from liveassist.model import Drum, FloatArray, Hit, Kit
 
 #: Roles whose levels say how hard a drum is played. For drums without roles every hit counts.
 MAIN_ROLES: Final = frozenset({"main", "weak"})
 #: Fewest main hits on either side for a playing level, and fewest values of a cell.
 MIN_MAIN: Final = 6
+#: The same for drums whose hits have no roles: fills and crashes are no two alike.
+MIN_PLAIN: Final = 12
 MIN_CELL: Final = 4
 #: Standard error no amount of hits takes away: microphones see each drum from one side, dB.
 _CELL_FLOOR_DB: Final = 0.35
@@ -37,6 +39,8 @@ _BURIED_PER_DB: Final = 0.05
 _PER_DB_PLAYED: Final = 0.12
 #: The same for playing levels, dB.
 _PLAYING_FLOOR_DB: Final = 0.25
+#: Fewest main hits on either side for a trend to count as a second sign.
+_MIN_LEANING: Final = 10
 #: Rounds of strengths and departures in turn.
 _ROUNDS: Final = 6
 #: Prior of a cell's slope about 1.
@@ -47,7 +51,9 @@ _SLOPE_SD: Final = 0.15
 class DrumLevels:
     """How one drum's levels differ. ``mics``: columns of ``Kit.mics`` with a cell; ``cells``: the
     microphone's departure at like strength, dB, with standard errors ``cells_se``; ``playing`` is
-    None below `MIN_MAIN` main hits. ``own``: column of the own microphone."""
+    None below `MIN_MAIN` main hits. ``own``: column of the own microphone. ``depth_db``: level of
+    the reference's hits in each cell's microphone. ``leaning``: the
+    take's trend in standard errors where the reference does not run that way (falling negative)."""
 
     drum: Drum
     own: int | None
@@ -56,6 +62,7 @@ class DrumLevels:
     cells_se: FloatArray
     playing: Difference | None
     depth_db: FloatArray
+    leaning: float = 0.0
 
 
 def level_matrix(hits: Sequence[Hit], mics: int, own: int | None) -> FloatArray:
@@ -111,12 +118,18 @@ def drum_levels(
     strength_a, strength_b = found.strength_a, found.strength_b
     times_a = np.array([hit.time_s for hit in first])
     times_b = np.array([hit.time_s for hit in second])
-    playing = _playing((strength_a[main_a], times_a[main_a]), (strength_b[main_b], times_b[main_b]))
+    playing = _playing(
+        (strength_a[main_a], times_a[main_a]),
+        (strength_b[main_b], times_b[main_b]),
+        MIN_MAIN if roles else MIN_PLAIN,
+    )
     if playing is not None and roles:
         ghost_a = np.array([hit.role == "ghost" for hit in first])
         ghost_b = np.array([hit.role == "ghost" for hit in second])
         ghosts = _playing(
-            (strength_a[ghost_a], times_a[ghost_a]), (strength_b[ghost_b], times_b[ghost_b])
+            (strength_a[ghost_a], times_a[ghost_a]),
+            (strength_b[ghost_b], times_b[ghost_b]),
+            MIN_MAIN,
         )
         playing = _joined(playing, ghosts)
     played = playing.amount if playing is not None else 3.0
@@ -132,6 +145,7 @@ def drum_levels(
         np.array([math.hypot(c.se, _CELL_FLOOR_DB, _PER_DB_PLAYED * played) for c in cells]),
         playing,
         baseline[kept],
+        _leaning((strength_a[main_a], times_a[main_a]), (strength_b[main_b], times_b[main_b])),
     )
 
 
@@ -167,13 +181,41 @@ def _cells(first: FloatArray, second: FloatArray, own: int | None) -> _Fit:
 
 
 def _playing(
-    first: tuple[FloatArray, FloatArray], second: tuple[FloatArray, FloatArray]
+    first: tuple[FloatArray, FloatArray], second: tuple[FloatArray, FloatArray], least: int
 ) -> Difference | None:
-    """Difference of strengths (values, times), trend apart; None where there are too few."""
-    if min(len(first[0]), len(second[0])) < MIN_MAIN:
+    """Difference of strengths (values, times), trend apart; None below ``least`` hits."""
+    if min(len(first[0]), len(second[0])) < least:
         return None
     plain = difference(first[0], second[0], first_times=first[1], second_times=second[1])
     return Difference(plain.amount, math.hypot(plain.se, _PLAYING_FLOOR_DB), plain.dof)
+
+
+def _leaning(first: tuple[FloatArray, FloatArray], second: tuple[FloatArray, FloatArray]) -> float:
+    """The take's trend over its standard error, if it runs further that way than the reference's.
+
+    0 below ten hits a side, and where the reference runs the same way as much.
+    """
+    before, before_var = _trend(*first)
+    after, after_var = _trend(*second)
+    if not (before_var > 0.0 and after_var > 0.0):
+        return 0.0
+    apart = (after - before) / math.sqrt(before_var + after_var)
+    lean = after / math.sqrt(after_var)
+    return lean if apart * math.copysign(1.0, lean) >= 0.5 else 0.0
+
+
+def _trend(values: FloatArray, times: FloatArray) -> tuple[float, float]:
+    """Least-squares slope of the values that are not outliers, and its variance (0: unknown)."""
+    kept = inliers(values)
+    if int(kept.sum()) < _MIN_LEANING:
+        return 0.0, 0.0
+    x, y = times[kept] - times[kept].mean(), values[kept] - values[kept].mean()
+    spread = float(x @ x)
+    if spread <= 0.0:
+        return 0.0, 0.0
+    slope = float(x @ y) / spread
+    residual = y - slope * x
+    return slope, float(residual @ residual) / (len(x) - 2.0) / spread
 
 
 def _joined(main: Difference, ghosts: Difference | None) -> Difference:
