@@ -1,0 +1,220 @@
+"""What an expander with given settings does to one microphone's hits, and how sure that is.
+
+The expander of `liveassist.advise.expander` runs over the stored envelopes, one value a hop; a
+hop's peak stands for its samples. Definitions:
+
+- an *opening*: gain rises above half the range; *false*: no own hit within 20 ms;
+- a main hit is *passed* when it is less than 0.5 dB down at its peak and nowhere within its
+  first 5 ms as much as 1 dB down;
+- *cut*: how far down the gain is at the peak of a hit. Foreign hits with an own hit within 20 ms
+  are not judged.
+
+Intervals answer "what will a further take of at most `TAKE_HITS` such hits show", not "where is
+the long-run mean": the beta-binomial and negative-binomial predictive distributions with Jeffreys
+priors for shares and counts, and a two-level bootstrap for medians (Efron & Tibshirani, "An
+Introduction to the Bootstrap", 1993). They are a little wider than Wilson's or Poisson's.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import betaln, gammaln
+
+from liveassist.advise.expander import ExpanderSettings, GainComputer
+from liveassist.advise.history import FULL_BAND, Band
+from liveassist.advise.scene import BoolArray, IntArray, Scene
+from liveassist.model import FloatArray, Interval, Prediction
+
+PEAK_LOSS_DB = 0.5
+ATTACK_LOSS_DB = 1.0
+ATTACK_SPAN_S = 0.005
+NEAR_S = 0.020
+#: Size of the further take that the intervals speak of.
+TAKE_HITS = 50
+TAKE_MINUTES = 1.0
+#: Tail figures are given at these times after the onset.
+TAIL_MS = (50, 100, 200)
+#: How far expanders of other make may differ from ours at the same settings, dB. From running
+#: three other ballistics over recorded sessions (tests/bench).
+MODEL_SPREAD_DB = 0.8
+_BOOTSTRAPS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Everything counted in one run; arrays have one entry a hit, in order of the scene's."""
+
+    settings: ExpanderSettings
+    passed: BoolArray
+    main_cut_db: FloatArray
+    ghost_cut_db: FloatArray
+    foreign_cut_db: FloatArray
+    false_openings: IntArray
+    open_share: float
+    tail_kept_db: tuple[float | None, ...]
+    recovered_db: float
+    minutes: float
+
+    @property
+    def main_passed(self) -> float:
+        """Share of main hits passed whole; NaN without any."""
+        return float(np.mean(self.passed)) if self.passed.size else math.nan
+
+    @property
+    def openings_per_min(self) -> float:
+        """False openings a minute."""
+        return self.false_openings.size / max(self.minutes, 1e-9)
+
+
+def key_band(settings: ExpanderSettings) -> Band:
+    """The key filter of ``settings`` as a band; open sides are 0 and infinity."""
+    low, high = FULL_BAND
+    return (settings.key_highpass_hz or low, settings.key_lowpass_hz or high)
+
+
+def aligned_gain(scene: Scene, settings: ExpanderSettings, key: FloatArray) -> FloatArray:
+    """Gain in dB at every hop of the audio, look-ahead taken into account."""
+    rate = scene.levels.hops_per_second
+    ahead = math.floor(settings.lookahead_ms * rate / 1000.0)
+    gain = GainComputer(settings, rate).feed(np.concatenate((key, np.zeros(ahead))))
+    return gain[ahead:]
+
+
+def run(
+    scene: Scene,
+    settings: ExpanderSettings,
+    key: FloatArray | None = None,
+    recovery_s: float = 0.110,
+) -> Outcome:
+    """Run the expander over ``scene``. ``key``: envelope behind its key filter, if at hand.
+
+    ``Outcome.recovered_db``: median cut reached ``recovery_s`` after main hits that stand alone.
+    """
+    key = scene.envelope(key_band(settings)) if key is None else key
+    gain = aligned_gain(scene, settings, key)
+    main = scene.main
+    first = _span_minimum(gain, scene.own[main], scene.hops(ATTACK_SPAN_S) + 1)
+    at_peak = gain[scene.own_peak[main]]
+    half = -settings.range_db / 2.0
+    is_open = gain > half
+    rises = np.flatnonzero(is_open[1:] & ~is_open[:-1]) + 1
+    return Outcome(
+        settings=settings,
+        passed=(at_peak > -PEAK_LOSS_DB) & (first > -ATTACK_LOSS_DB),
+        main_cut_db=-at_peak,
+        ghost_cut_db=-gain[scene.own_peak[scene.ghost]],
+        foreign_cut_db=-gain[scene.foreign_peak],
+        false_openings=rises[~near(rises, scene.own, scene.hops(NEAR_S))],
+        open_share=_open_share(scene, is_open),
+        tail_kept_db=tuple(_after(scene, gain, ms / 1000.0) for ms in TAIL_MS),
+        recovered_db=-(_after(scene, gain, recovery_s) or -settings.range_db),
+        minutes=scene.minutes,
+    )
+
+
+def near(at: IntArray, marks: IntArray, distance: int) -> BoolArray:
+    """Whether each of ``at`` has one of ``marks`` (sorted) within ``distance``."""
+    if marks.size == 0:
+        return np.zeros(at.shape, dtype=np.bool_)
+    right = np.minimum(np.searchsorted(marks, at), marks.size - 1)
+    left = np.maximum(right - 1, 0)
+    return np.minimum(np.abs(marks[right] - at), np.abs(marks[left] - at)) <= distance
+
+
+def _span_minimum(values: FloatArray, start: IntArray, length: int) -> FloatArray:
+    """Smallest of the ``length`` values from each ``start`` on (fewer at the end)."""
+    index = np.minimum(start[:, None] + np.arange(length), values.size - 1)
+    return np.asarray(values[index].min(axis=1)) if start.size else np.zeros(0)
+
+
+def _open_share(scene: Scene, is_open: BoolArray) -> float:
+    """Share of the time, outside 100 ms after own hits, in which the expander is open."""
+    sounding = np.zeros(is_open.size + 1, dtype=np.int64)
+    np.add.at(sounding, np.maximum(scene.own - scene.hops(0.005), 0), 1)
+    np.add.at(sounding, np.minimum(scene.own + scene.hops(0.100), is_open.size), -1)
+    rest = np.cumsum(sounding[:-1]) == 0
+    return float(np.mean(is_open[rest])) if rest.any() else 0.0
+
+
+def _after(scene: Scene, gain: FloatArray, seconds: float) -> float | None:
+    """Median gain in dB that long after main hits with no own hit in between."""
+    starts, reach = scene.own[scene.main], scene.hops(seconds)
+    if not starts.size:
+        return None
+    gap = np.diff(np.append(scene.own, gain.size + 1))[scene.main]
+    free = starts[(gap > reach) & (starts + reach < gain.size)]
+    return float(np.median(gain[free + reach])) if free.size else None
+
+
+# --- intervals -----------------------------------------------------------------------------
+
+
+def share_interval(passed: int, hits: int, further: int | None = None) -> Interval:
+    """95 % interval of the share in a further take of ``further`` hits, having seen ``passed``
+    of ``hits``: beta-binomial, Jeffreys prior. ValueError without hits."""
+    if hits <= 0:
+        raise ValueError("an interval needs at least one hit")
+    n = min(hits, TAKE_HITS) if further is None else further
+    k = np.arange(n + 1)
+    a, b = passed + 0.5, hits - passed + 0.5
+    choose = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+    mass = np.exp(choose + betaln(k + a, n - k + b) - betaln(a, b))
+    low, high = _quantiles(mass)
+    return low / n, high / n
+
+
+def rate_interval(count: int, minutes: float, further: float | None = None) -> Interval:
+    """95 % interval of the count a minute in ``further`` minutes, having seen ``count`` in
+    ``minutes``: negative binomial (gamma-Poisson), Jeffreys prior."""
+    ahead = min(minutes, TAKE_MINUTES) if further is None else further
+    shape, p = count + 0.5, minutes / (minutes + ahead)
+    k = np.arange(20 + 4 * count + int(40 * ahead / minutes))
+    mass = np.exp(
+        gammaln(k + shape) - gammaln(shape) - gammaln(k + 1) + shape * math.log(p)
+        + k * math.log1p(-p)
+    )
+    low, high = _quantiles(mass)
+    return low / ahead, high / ahead
+
+
+def _quantiles(mass: FloatArray) -> tuple[float, float]:
+    total = np.cumsum(mass)
+    low = int(np.searchsorted(total, 0.025))
+    high = int(np.searchsorted(total, 0.975 * min(1.0, total[-1])))
+    return float(low), float(min(high, mass.size - 1))
+
+
+def median_interval(values: FloatArray, least: float, most: float) -> Interval:
+    """95 % interval of the median in a further take, widened by `MODEL_SPREAD_DB` and kept
+    between ``least`` and ``most``. Always the same answer for the same values."""
+    rng = np.random.default_rng(values.size)
+    size = min(values.size, TAKE_HITS)
+    seen = rng.choice(values, (_BOOTSTRAPS, values.size))
+    picked = rng.integers(0, values.size, (_BOOTSTRAPS, size))
+    medians = np.median(np.take_along_axis(seen, picked, axis=1), axis=1)
+    low, high = np.quantile(medians, [0.025, 0.975])
+    return max(least, float(low) - MODEL_SPREAD_DB), min(most, float(high) + MODEL_SPREAD_DB)
+
+
+def prediction(outcome: Outcome) -> Prediction:
+    """The figures a suggestion carries, each with its interval where one can be given."""
+    mains, cut = outcome.passed, outcome.foreign_cut_db
+    span = outcome.settings.range_db
+    return Prediction(
+        main_passed=outcome.main_passed if mains.size else None,
+        main_passed_ci=share_interval(int(mains.sum()), mains.size) if mains.size else None,
+        ghost_cut_db=_median(outcome.ghost_cut_db),
+        bleed_cut_db=_median(cut),
+        bleed_cut_ci=median_interval(cut, 0.0, span) if cut.size else None,
+        bleed_openings_per_min=outcome.openings_per_min,
+        openings_ci=rate_interval(outcome.false_openings.size, max(outcome.minutes, 1e-3)),
+        open_share=outcome.open_share,
+        hits=int(mains.size),
+    )
+
+
+def _median(values: FloatArray) -> float | None:
+    return float(np.median(values)) if values.size else None

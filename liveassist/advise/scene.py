@@ -1,0 +1,194 @@
+"""What one microphone heard, sorted for expander advice: own hits, foreign hits, the rest.
+
+All times here are hop indices from the start of the stretch looked at, which is the last part of
+the stored envelopes (see `liveassist.advise.history`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from liveassist.advise.history import FULL_BAND, Band, LevelHistory
+from liveassist.model import Audio, Drum, FloatArray, Hit, Kit
+from liveassist.units import amplitudes_to_dbfs
+
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: A hit's level is its peak within this time of the onset, as in `Hit.peak_dbfs`.
+PEAK_SPAN_S = 0.040
+#: An opening with an own hit this near is not false; a foreign hit this near is not judged.
+NEAR_S = 0.020
+#: Roles that have to pass whole. ``flam`` is a main hit with a grace note.
+MAIN_ROLES = ("main", "flam")
+_SOFT_ROLES = ("ghost",)
+#: Where roles are not known, own hits this near the loud ones count as main.
+_UNSURE_MAIN_DB = 10.0
+#: Advice looks at the last so many own hits and seconds, whichever reaches further back: enough to
+#: settle, and it bounds the time a fit takes.
+FIT_HITS = 150
+FIT_SECONDS = 60.0
+#: How long own hits are left to ring before what follows counts as background; the shorter ones
+#: serve where the playing is too dense.
+MARGIN_TAILS_S = (0.250, 0.150, 0.100, 0.060)
+
+
+def drums_of(kit: Kit, mic: str) -> tuple[Drum, ...]:
+    """Drums a close microphone stands for: those that own it, or the one it is a second for."""
+    second = kit.mics[kit.mic_index(mic)].of
+    if second is not None:
+        return (kit.drum(second),)
+    return tuple(drum for drum in kit.drums if drum.own == mic)
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """Hits around one microphone, in hops. ``main`` and ``ghost`` are indices into ``own``."""
+
+    mic: str
+    levels: LevelHistory
+    #: First hop of the stretch within ``levels``, and hops from there on.
+    offset: int
+    size: int
+    own: IntArray
+    main: IntArray
+    ghost: IntArray
+    foreign: IntArray
+    foreign_end: IntArray
+    foreign_drum: tuple[str, ...]
+    #: Hop at which each own and each foreign hit is loudest in this microphone.
+    own_peak: IntArray
+    foreign_peak: IntArray
+
+    @property
+    def minutes(self) -> float:
+        """Length of the stretch in minutes."""
+        return self.size / self.levels.hops_per_second / 60.0
+
+    def hops(self, seconds: float) -> int:
+        """Nearest whole number of hops."""
+        return round(seconds * self.levels.hops_per_second)
+
+    def envelope(self, band: Band = FULL_BAND) -> FloatArray:
+        """Peak envelope behind ``band``, linear, float64."""
+        return self.levels.envelope(self.mic, band)[self.offset :].astype(np.float64)
+
+
+def build(kit: Kit, mic: str, hits: Sequence[Hit], levels: LevelHistory) -> Scene:
+    """Sort ``hits`` (any order, any stage; withdrawn ones are left out) for ``mic``.
+
+    Hits outside the stored envelopes are left out. A foreign hit counts where no own hit lies
+    within `NEAR_S`; its span ends `PEAK_SPAN_S` later or shortly before the next own hit.
+    """
+    names = {drum.name for drum in drums_of(kit, mic)}
+    hop = max(levels.hop_samples, 1)
+    offset = _first_hop(hits, names, levels)
+    first, size = levels.first_sample + offset * hop, levels.hops - offset
+    latest = {hit.number: hit for hit in hits}
+    placed = sorted(
+        (((hit.sample - first) // hop, hit) for hit in latest.values() if hit.stage != "withdrawn"),
+        key=lambda pair: pair[0],
+    )
+    inside = [(at, hit) for at, hit in placed if 0 <= at < size]
+    own = [(at, hit) for at, hit in inside if hit.drum in names]
+    own_at = np.array([at for at, _ in own], dtype=np.int64)
+    foreign = [(at, hit.drum) for at, hit in inside if hit.drum not in names]
+    at = np.array([a for a, _ in foreign], dtype=np.int64)
+    rate = levels.hops_per_second if levels.hop_samples else 1.0
+    keep, end = _foreign_spans(at, own_at, rate, size)
+    heard = levels.envelope(mic)[offset:] if size else np.zeros(0, dtype=np.float32)
+    main = _main_indices([hit for _, hit in own], own_at, heard, rate)
+    return Scene(
+        mic=mic,
+        levels=levels,
+        offset=offset,
+        size=size,
+        own=own_at,
+        main=np.array(main, dtype=np.int64),
+        ghost=np.array(
+            [i for i, (_, hit) in enumerate(own) if hit.role in _SOFT_ROLES], dtype=np.int64
+        ),
+        foreign=at[keep],
+        foreign_end=end[keep],
+        foreign_drum=tuple(foreign[i][1] for i in np.flatnonzero(keep)),
+        own_peak=_peak_hops(heard, own_at, own_at + round(PEAK_SPAN_S * rate) + 1),
+        foreign_peak=_peak_hops(heard, at[keep] - 1, end[keep]),
+    )
+
+
+def _peak_hops(envelope: Audio, start: IntArray, stop: IntArray) -> IntArray:
+    out = np.empty(start.size, dtype=np.int64)
+    for index, (low, high) in enumerate(zip(start.tolist(), stop.tolist(), strict=True)):
+        low = max(low, 0)
+        out[index] = low + int(np.argmax(envelope[low : max(high, low + 1)]))
+    return out
+
+
+def _first_hop(hits: Sequence[Hit], names: set[str], levels: LevelHistory) -> int:
+    """Where the stretch begins: far enough back for `FIT_HITS` own hits and `FIT_SECONDS`."""
+    hop = max(levels.hop_samples, 1)
+    samples = sorted(hit.sample for hit in hits if hit.drum in names)
+    enough = samples[-FIT_HITS] if len(samples) >= FIT_HITS else 0
+    last = levels.first_sample + levels.hops * hop
+    start = min(enough, last - round(FIT_SECONDS * levels.sample_rate_hz))
+    return int(np.clip(start // hop - levels.first_sample // hop, 0, levels.hops))
+
+
+def _main_indices(own: Sequence[Hit], at: IntArray, heard: Audio, rate: float) -> list[int]:
+    """Hits that have to pass whole; loud hits of unknown role count where most roles are unknown."""
+    main = [i for i, hit in enumerate(own) if hit.role in MAIN_ROLES and "clipped" not in hit.flags]
+    unsure = [i for i, hit in enumerate(own) if hit.role == "unsure" and "clipped" not in hit.flags]
+    if len(main) >= len(unsure) or not unsure:
+        return main
+    peaks = span_peaks(heard.astype(np.float64), at - 1, at + round(PEAK_SPAN_S * rate))
+    loud = np.percentile(peaks, 90.0) - _UNSURE_MAIN_DB
+    return sorted({*main, *(i for i in unsure if peaks[i] >= loud)})
+
+
+def _foreign_spans(
+    at: IntArray, own: IntArray, rate: float, hops: int
+) -> tuple[BoolArray, IntArray]:
+    near = round(NEAR_S * rate)
+    end = np.minimum(at + round(PEAK_SPAN_S * rate), hops)
+    if own.size == 0 or at.size == 0:
+        return np.ones(at.shape, dtype=np.bool_), end
+    following = np.searchsorted(own, at)
+    after = np.where(following < own.size, own[np.minimum(following, own.size - 1)], hops + near)
+    before = np.where(following > 0, own[np.maximum(following - 1, 0)], -near - 1)
+    keep = (after - at > near) & (at - before > near)
+    return keep, np.minimum(end, np.maximum(after - round(0.004 * rate), at + 1))
+
+
+def span_peaks(envelope: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
+    """Largest value in each ``[start, stop)``, in dBFS; starts and stops are clipped to the ends."""
+    if start.size == 0:
+        return np.zeros(0)
+    low = np.clip(start, 0, envelope.size - 1)
+    high = np.clip(np.maximum(stop, low + 1), 1, envelope.size)
+    edges = np.stack((low, high), axis=1).ravel()
+    padded = np.append(envelope, 0.0)
+    return amplitudes_to_dbfs(np.maximum.reduceat(padded, edges)[::2])
+
+
+def hit_levels(scene: Scene, envelope: FloatArray, reach_s: float = PEAK_SPAN_S) -> FloatArray:
+    """Level of every own hit in ``envelope``, dBFS: the peak from one hop before its onset on."""
+    return span_peaks(envelope, scene.own - 1, scene.own + scene.hops(reach_s) + 1)
+
+
+def background_levels(scene: Scene, envelope: FloatArray, tail_s: float) -> FloatArray:
+    """Peaks, dBFS, of consecutive 100 ms stretches with no own hit sounding in them.
+
+    A stretch belongs to an own hit from 10 ms before its onset to ``tail_s`` after it.
+    """
+    busy = np.zeros(envelope.size + 1, dtype=np.int64)
+    np.add.at(busy, np.clip(scene.own - scene.hops(0.010), 0, envelope.size), 1)
+    np.add.at(busy, np.clip(scene.own + scene.hops(tail_s), 0, envelope.size), -1)
+    quiet = np.where(np.cumsum(busy[:-1]) > 0, 0.0, envelope)
+    width = max(1, scene.hops(0.100))
+    whole = quiet.size - quiet.size % width
+    peaks = quiet[:whole].reshape(-1, width).max(axis=1)
+    return amplitudes_to_dbfs(peaks[peaks > 0.0])
