@@ -7,6 +7,7 @@ sentence on standard error; a traceback is a bug of ours.
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -35,6 +36,10 @@ Loud drums and loud monitoring harm hearing: protect it, and follow the rules of
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; its exit code. ``arguments`` without the program's name."""
+    for stream in (sys.stdout, sys.stderr):
+        # A name the terminal cannot show is no reason to fail.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     parser = build_parser()
     chosen = parser.parse_args(arguments)
     try:

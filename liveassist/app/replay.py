@@ -71,6 +71,8 @@ def replay(
             stack.callback(outputs[0].close)
             for sentence in outputs[0].left_out:
                 print(f"liveassist: {sentence}", file=err)
+        if request.soundcheck and err.isatty():
+            print(f"learning the kit from {' '.join(request.soundcheck)} ...", file=err)
         session = Session(
             _pipeline(request, segments, kit, recording.sample_rate_hz, build),
             kit,

@@ -161,3 +161,15 @@ def test_aims_are_those_of_the_advice() -> None:
     from liveassist.app.options import AIMS
 
     assert AIMS == KNOWN
+
+
+def test_a_terminal_that_knows_only_ascii(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "liveassist"), "check", str(tmp_path / "schlagzeug_ä.toml")],
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": "ascii:strict", "PYTHONUTF8": "0"},
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 2
+    assert b"Traceback" not in done.stderr

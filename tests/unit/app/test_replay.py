@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
@@ -18,7 +19,7 @@ import soundfile
 
 from liveassist.app.replay import ReplayRequest, replay
 from liveassist.app.summary import schema
-from liveassist.errors import ConfigError, InputError
+from liveassist.errors import ConfigError, InputError, StorageError
 from liveassist.model import Block, Event
 from tests.unit.app.fakes import FakePipeline
 
@@ -140,6 +141,25 @@ def test_a_fault_of_ours_is_loud_but_the_hits_are_saved(tmp_path: Path) -> None:
     with pytest.raises(ZeroDivisionError):
         replay(request, io.StringIO(), io.StringIO(), Broken)
     assert len(files(tmp_path / "s")[0]) == 1 + 2 + 2
+
+
+def test_disk_full_while_running(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was written before stays as it was; the rest is one sentence."""
+    folder = tmp_path / "s"
+    writes = []
+
+    def full_at_the_second(_: int) -> None:
+        writes.append(1)
+        if len(writes) > 2:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("liveassist.app.atomic.os.fsync", full_at_the_second)
+    with pytest.raises(StorageError, match="the disk is full"):
+        run(write(tmp_path / "x.wav"), out=folder)
+    rows, document = files(folder)
+    assert len(rows) == 1
+    assert document["drums"]["kick"]["hits"] == 0
+    assert sorted(path.name for path in folder.iterdir()) == ["hits.csv", "summary.json"]
 
 
 SLOW = """
