@@ -25,6 +25,10 @@ from liveassist.units import amplitude_to_dbfs
 LISTEN_S: Final = 0.250
 #: Fewest periods of the lowest note looked for that the ringing part must hold.
 _MIN_PERIODS: Final = 6.0
+#: A single tap in a quiet room is listened to longer, with a pencil of this many seconds, so that
+#: a mode split by a few hertz shows as two.
+TAP_LISTEN_S: Final = 0.8
+_TAP_PENCIL_S: Final = 0.12
 #: Partials this far below the strongest are left out, dB.
 RANGE_DB: Final = 30.0
 #: Modes that die faster are thump, not ring (T60, seconds); that last longer are hum or a tone.
@@ -88,6 +92,37 @@ def measure_hit(
         pattern = hit_pattern(segment, sample_rate_hz, band, onset_index)
     found = decompose(record[:kept], rate)
     return _with_note(found, band, kept, rate, attack, pattern)
+
+
+def tap_partials(
+    segment: FloatArray,
+    sample_rate_hz: float,
+    kind: DrumKind,
+    onset_index: int,
+    clear_s: float,
+) -> tuple[Partial, ...]:
+    """Partials of one tap, fine enough for split modes and for a lug walk; lowest first.
+
+    Arguments as for `measure_hit`; up to `TAP_LISTEN_S` of ringing is used. Takes some 20 ms of
+    time, so for taps and soundchecks, not for every hit. Empty if too short or for other kinds.
+    """
+    band = band_of(kind)
+    after_s = (len(segment) - onset_index) / sample_rate_hz
+    if band is None or min(clear_s, after_s) < band.start_s + 0.1:
+        return ()
+    usable = min(clear_s, after_s, band.start_s + TAP_LISTEN_S)
+    step = step_for(band.partials_high_hz, sample_rate_hz)
+    rate = sample_rate_hz / step
+    first = onset_index + round(band.start_s * sample_rate_hz)
+    record = decimate(segment, first, int((usable - band.start_s) * rate), step)
+    kept = _until_next_rise(record, rate)
+    if kept < 64:
+        return ()
+    found = decompose(record[:kept], rate, max_modes=12, pencil=round(_TAP_PENCIL_S * rate))
+    return tuple(
+        Partial(mode.frequency_hz, amplitude_to_dbfs(mode.amplitude), mode.t60_s)
+        for mode in _ringing(found.modes, band, rate)
+    )
 
 
 def _attack_ms(segment: FloatArray, sample_rate_hz: float, onset_index: int) -> float | None:
