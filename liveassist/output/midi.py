@@ -61,7 +61,9 @@ class MidiPorts:
         """Hand messages for one port to the process; false if the port is not there."""
         if self.health[index].state != "ok":
             return False
-        data = b"".join(frame(index, b"S", message) for message in messages)
+        # A 14-bit controller or parameter is several messages: ports take one at a time.
+        single = MidiReader().feed(b"".join(messages))
+        data = b"".join(frame(index, b"S", message) for message in single)
         with self._lock:
             child = self._child
             if child is None or child.stdin is None:

@@ -183,6 +183,12 @@ class Child:
             except OSError:
                 os._exit(0)
 
+    def close(self) -> None:
+        """Let go of every client: one that only vanishes holds up a JACK server for seconds."""
+        clients = [way.client for way in self._ways.values() if way.client is not None]
+        for client in (*clients, *self._lists.values()):
+            client.delete()
+
     def server_died(self) -> bool:
         """Whether the JACK server we used is gone: lists go stale then, and closing crashes."""
         return self._had_server and not jack_listens()
@@ -245,6 +251,7 @@ def main() -> None:
     child.run()
     if child.server_died():
         os._exit(0)
+    child.close()
 
 
 if __name__ == "__main__":

@@ -1,0 +1,151 @@
+"""MIDI through the ports of a real audio server, read and played as raw bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from liveassist.model import OutputState
+from liveassist.output.commands import Command
+from liveassist.output.router import Router, demo_surface, open_outputs
+from liveassist.output.surface_model import Surface
+from liveassist.output.surfaces import load_surface, parse_surface
+
+from ..unit.output.scene import HIT, KIT, SNAPSHOT
+from .conftest import JackServer, wait_until
+from .midi_ports import Keyboard, Recorder
+
+pytestmark = pytest.mark.realparts
+
+SHIPPED = Path(__file__).parents[2] / "profiles" / "surfaces"
+#: A port that comes back must be found within this, seconds.
+RETURN_S = 2.0
+
+HITS = parse_surface(
+    """
+    surface = { name = "hits" }
+    midi = [{ name = "instrument", port = "recordbox" }]
+    hit = [{ drum = "snare", note = 38, length_ms = 30 }, { drum = "kick", note = 36 }]
+    """,
+    "hits.toml",
+)
+
+
+@contextmanager
+def _opened(surface: Surface) -> Iterator[Router]:
+    router = open_outputs([surface], KIT)
+    try:
+        yield router
+    finally:
+        router.close()
+
+
+def _midi(router: Router) -> OutputState:
+    return next(state for state in router.states() if state.kind == "midi")
+
+
+def _wait_ok(router: Router, timeout_s: float = 10.0) -> None:
+    wait_until(lambda: _midi(router).state == "ok", timeout_s, "the MIDI port to be found")
+
+
+def test_the_bytes_of_a_hit(jack_server: JackServer) -> None:
+    """MIDI 1.0: note on, channel 10, key 38, velocity 104; note off with release velocity 64."""
+    with Recorder("recordbox") as recorder, _opened(HITS) as router:
+        _wait_ok(router)
+        router.publish(HIT)
+        wait_until(lambda: len(recorder.messages()) == 2, 5.0, "two messages")
+        assert recorder.messages() == [bytes.fromhex("99 26 68"), bytes.fromhex("89 26 40")]
+        assert (_midi(router).sent, _midi(router).dropped) == (2, 0)
+
+
+def test_many_hits_arrive_whole_and_in_order(jack_server: JackServer) -> None:
+    with Recorder("recordbox") as recorder, _opened(HITS) as router:
+        _wait_ok(router)
+        for velocity in range(1, 101):
+            router.publish(replace(HIT, number=velocity, velocity=velocity))
+        wait_until(lambda: len(recorder.messages()) == 200, 10.0, "100 notes on and off")
+        on = [message[2] for message in recorder.messages() if message[0] == 0x99]
+        assert on == list(range(1, 101))
+
+
+def test_a_port_that_goes_and_comes_back(jack_server: JackServer) -> None:
+    with _opened(HITS) as router:
+        wait_until(lambda: "matches" in _midi(router).note, 10.0, "a word about the missing port")
+        assert _midi(router).state == "absent"
+        with Recorder("recordbox"):
+            _wait_ok(router, RETURN_S)
+        wait_until(lambda: _midi(router).state == "down", RETURN_S, "the port to be missed")
+        router.publish(HIT)
+        with Recorder("recordbox") as recorder:
+            _wait_ok(router, RETURN_S)
+            router.publish(replace(HIT, velocity=77))
+            wait_until(lambda: len(recorder.messages()) == 2, 5.0, "the next hit")
+            # Nothing of what happened while it was away, nothing twice.
+            assert recorder.messages() == [bytes.fromhex("99 26 4D"), bytes.fromhex("89 26 40")]
+
+
+def test_figures_on_the_shipped_fader_bank(jack_server: JackServer) -> None:
+    surface = load_surface(SHIPPED / "eight_fader_bank.toml")
+    with (
+        Recorder("fader bank") as faders,
+        Keyboard("fader keys") as keys,
+        _opened(surface) as router,
+    ):
+        _wait_ok(router)
+        router.publish_snapshot(SNAPSHOT)
+        # Spread 1.4 of 0 to 6 dB: 29.6 of 127. Margin 12.4 of 0 to 30 dB: 52.5. None clipped.
+        expected = {bytes.fromhex("B0 04 1E"), bytes.fromhex("B0 06 34")}
+        wait_until(lambda: expected <= set(faders.messages()), 5.0, "faders 4 and 6")
+        keys.play(bytes.fromhex("B0 41 7F"))  # button 2: page 2
+        # Suggested -24.5 of -60 to 0 dBFS: 9693.3 of 16383 is 4B 5D.
+        threshold = bytes.fromhex("B0 02 4B"), bytes.fromhex("B0 22 5D")
+        wait_until(lambda: set(threshold) <= set(faders.messages()), 5.0, "the threshold")
+        keys.play(bytes.fromhex("B0 42 7F"))  # button 3
+        found: list[Command] = []
+
+        def arrived() -> bool:
+            found.extend(router.commands())
+            return bool(found)
+
+        wait_until(arrived, 5.0, "the command of button 3")
+        assert [command.name for command in found] == ["take/toggle"]
+
+
+def test_lights_of_the_shipped_pad_grid(jack_server: JackServer) -> None:
+    surface = load_surface(SHIPPED / "pad_grid_lights.toml")
+    with Recorder("pad grid") as grid, Keyboard("pad keys") as keys, _opened(surface) as router:
+        _wait_ok(router)
+        router.publish_snapshot(SNAPSHOT)
+        # A take runs (100), the snare is worth a look (80), the kick has hits (32).
+        lights = {bytes.fromhex("90 24 64"), bytes.fromhex("90 27 50"), bytes.fromhex("90 26 20")}
+        wait_until(lambda: lights <= set(grid.messages()), 5.0, "the lights")
+        keys.play(bytes.fromhex("90 24 64"))
+        found: list[Command] = []
+
+        def arrived() -> bool:
+            found.extend(router.commands())
+            return bool(found)
+
+        wait_until(arrived, 5.0, "the command of pad 1")
+        assert found[0].name == "take/toggle"
+
+
+def test_text_on_the_shipped_display(jack_server: JackServer) -> None:
+    surface = load_surface(SHIPPED / "text_display.toml")
+    with Recorder("display") as display, _opened(surface) as router:
+        _wait_ok(router)
+        router.publish_snapshot(SNAPSHOT)
+        text = b"\xf0\x7d\x01\x10suggested -24.5 dBFS\xf7"
+        wait_until(lambda: text in display.messages(), 5.0, "the suggested threshold")
+
+
+def test_the_demonstration_finds_a_port(jack_server: JackServer) -> None:
+    with Recorder("any instrument") as recorder, _opened(demo_surface()) as router:
+        _wait_ok(router)
+        router.publish(HIT)
+        wait_until(lambda: bool(recorder.messages()), 5.0, "a note")
+        assert recorder.messages()[0] == bytes.fromhex("99 26 68")
