@@ -6,6 +6,7 @@ same audio gives the same hits at any block size.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -135,6 +136,7 @@ class Hearing:
         self._own = own
         self._number = 0
         self._deaf_until = -1
+        self._sure: deque[float] = deque(maxlen=32)
 
     @property
     def chunk(self) -> int:
@@ -150,6 +152,11 @@ class Hearing:
     def signatures(self) -> dict[str, Signature]:
         """What is known of each drum."""
         return self._attributor.signatures
+
+    @property
+    def sureness(self) -> float | None:
+        """How sure attribution is, 0 to 1: mean confidence of the last hits; None before any."""
+        return float(np.mean(self._sure)) if self._sure else None
 
     def feed(self, chunk: Chunk) -> list[Hit]:
         """Final hits (stage ``complete``, measures still missing) that ``chunk`` made certain."""
@@ -198,6 +205,7 @@ class Hearing:
         if float(np.abs(history.view(onset, onset + span)[:, verdict.mic]).max()) >= FULL_SCALE:
             flags.append("clipped")
         peak = alone.peaks_dbfs[verdict.mic]
+        self._sure.append(verdict.probability)
         return Hit(
             number=self._number,
             stage="complete",

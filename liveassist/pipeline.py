@@ -16,33 +16,54 @@ and the same audio gives the same hits at any block size.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
+from liveassist.advise.alerts import Alerts
+from liveassist.advise.changes import changes
 from liveassist.advise.history import LevelHistory
+from liveassist.advise.suggest import suggest
 from liveassist.attribute.signature import Learned
 from liveassist.hearing import Hearing, Rechunk
 from liveassist.measure.detail import Detailer
 from liveassist.measure.levelframes import LevelMeter
 from liveassist.model import (
+    Alert,
     Block,
+    Change,
     Event,
     Figures,
     Hit,
     Kit,
+    LevelFrames,
     SessionRecord,
     Snapshot,
     Suggestion,
+    Take,
+    TakeRecord,
 )
+from liveassist.rolling.takes import Takes
 from liveassist.rolling.tracker import Rolling
 
 #: The stages in order; a test compares them with the folders and with DEVELOPERS.md.
 STAGES = ("input", "detect", "attribute", "measure", "rolling", "advise", "output")
 #: A gap longer than this is not filled with silence but jumped over, s.
 LONGEST_FILLED_GAP_S = 2.0
+#: Alerts are looked at this often, s; each asks for the rolling figures (2 to 3 ms).
+ALERTS_EVERY_S = 1.0
+#: A live suggestion is worked out anew this often at most, s; fitting one takes 50 to 200 ms.
+SUGGEST_EVERY_S = 15.0
+#: Hits with their patterns kept for comparing takes: the reference and the take now played.
+MOST_KEPT = 1500
+#: Alerts that say a microphone itself is at fault.
+MIC_FAULTS = frozenset({"dead_mic", "hum", "crackle", "dc_offset"})
 
 
 class Pipeline:
-    """Analysis of one session. ``learned_name`` and ``reference`` are reported as given."""
+    """Analysis of one session. ``learned_name`` and ``reference`` are reported as given.
+
+    ``reference``: name of the take others are compared with; None is the first.
+    """
 
     def __init__(
         self,
@@ -65,6 +86,16 @@ class Pipeline:
         self._meter = LevelMeter(kit, sample_rate_hz)
         self._levels = LevelHistory(kit, sample_rate_hz)
         self._rolling = Rolling(kit, sample_rate_hz)
+        self._takes = Takes(kit)
+        self._alerts = Alerts(kit, sample_rate_hz)
+        self._alerts_at_s = 0.0
+        self._aim = aim
+        self._suggested_at_s = -1e9
+        self._expander: dict[str, Suggestion | None] = {}
+        self._reasons: dict[str, str] = {}
+        self._reference = reference
+        self._kept: dict[str, list[Hit]] = {}
+        self._records: dict[str, TakeRecord] = {}
         self._end = 0
 
     # --- blocks in, events out ----------------------------------------------------------------
@@ -74,43 +105,136 @@ class Pipeline:
         events: list[Event] = []
         if block.lost_samples:
             self._rolling.gap(block.lost_samples)
-        frames = self._meter.feed(block)
-        if frames is not None:
-            self._rolling.levels(frames)
-            self._levels.add(frames)
-            events.append(frames)
+        self._alerts.hear(block)
+        events.extend(self._frames(self._meter.feed(block)))
+        self._end = block.first_sample + len(block.audio)
         for chunk in self._rechunk.feed(block):
             events.extend(self._hear(self._hearing.feed(chunk)))
-        self._end = block.first_sample + len(block.audio)
+            heard_s = min(self._hearing.history.end, self._end) / self._rate
+            events.extend(self._ended(self._takes.advance(heard_s)))
+            events.extend(self._look(heard_s))
         return events
 
     def finish(self) -> list[Event]:
         """No more audio will come: everything still open is closed."""
-        events: list[Event] = []
-        frames = self._meter.flush()
-        if frames is not None:
-            self._rolling.levels(frames)
-            self._levels.add(frames)
-            events.append(frames)
+        events = self._frames(self._meter.flush())
         for chunk in self._rechunk.pad(round(1.0 * self._rate)):
             events.extend(self._hear(self._hearing.feed(chunk)))
         events.extend(self._hear(self._hearing.finish(), last=True))
+        end_s = self._end / self._rate
+        events.extend(self._look(end_s, due=True))
+        events.extend(self._ended(self._takes.finish(end_s)))
+        events.extend(self._alerts.finish(end_s))
+        self._suggest(end_s, due=True)
         return events
 
-    def _hear(self, hits: list[Hit], last: bool = False) -> list[Event]:
+    def _frames(self, frames: LevelFrames | None) -> list[Event]:
+        if frames is None:
+            return []
+        self._rolling.levels(frames)
+        self._levels.add(frames)
+        self._alerts.levels(frames)
+        return [frames]
+
+    def _hear(self, hits: Sequence[Hit], last: bool = False) -> list[Event]:
+        """Report new hits at once, and again when their ring has been heard."""
         events: list[Event] = []
-        for hit in hits:
-            if hit.sample < self._end or self._end == 0:
-                events.append(self._rolling.add(replace(hit, stage="early")))
-        for hit in self._detail.feed(self._hearing.history, hits, last):
-            events.append(self._rolling.add(hit))
+        inside = [hit for hit in hits if hit.sample < self._end]
+        for hit in inside:
+            known = self._rolling.add(replace(hit, stage="early"))
+            events.extend(self._ended(self._takes.hit(known)))
+            events.append(replace(known, take=self._takes.take_of(known.time_s)))
+        for hit in self._detail.feed(self._hearing.history, inside, last):
+            known = self._rolling.add(hit)
+            self._alerts.hit(known)
+            self._keep(known)
+            events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
+
+    def _look(self, now_s: float, due: bool = False) -> list[Alert]:
+        """Alerts that began or ended; looked for once a second."""
+        if now_s - self._alerts_at_s < ALERTS_EVERY_S and not due:
+            return []
+        self._alerts_at_s = now_s
+        figures = self._rolling.window_figures(now_s)
+        return self._alerts.update(now_s, figures, self._rolling.mics(), self._rolling.recent())
+
+    # --- takes -----------------------------------------------------------------------------------
+
+    def _keep(self, hit: Hit) -> None:
+        """Remember the hit with its pattern for as long as its take may be compared."""
+        for name in self._takes.names_at(hit.time_s):
+            kept = self._kept.setdefault(name, [])
+            kept.append(hit)
+            del kept[:-MOST_KEPT]
+
+    def _ended(self, takes: Sequence[Take]) -> list[Event]:
+        """Judge takes that ended; forget the hits that no comparison needs any more."""
+        for take in takes:
+            if take.end_s is not None:
+                self._judge(take)
+        return list(takes)
+
+    def _judge(self, take: Take) -> None:
+        end_s = take.end_s if take.end_s is not None else self._end / self._rate
+        self._collect(take, end_s)
+        first = self._reference is None
+        if first and not self._records:
+            self._reference = take.name
+        reference = take.name == self._reference
+        found: tuple[Change, ...] = ()
+        base = self._kept.get(self._reference or "")
+        if not reference and base is not None:
+            found = changes(
+                self._kit,
+                self._roles(base),
+                self._roles(self._kept.get(take.name, [])),
+                faults=self._faults(take.start_s, end_s),
+            )
+        figures = self._rolling.figures(take.start_s, end_s + 1e-6)
+        self._records[take.name] = TakeRecord(take, figures, found, reference)
+        for name in list(self._kept):
+            if name not in (take.name, self._reference):
+                del self._kept[name]
+
+    def _collect(self, take: Take, end_s: float) -> None:
+        """A stretch is known to be one only after it began: fetch the hits that came before."""
+        kept = {hit.number: hit for hit in self._kept.get(take.name, [])}
+        for hit in self._rolling.hits(take.start_s, end_s + 1e-6):
+            kept.setdefault(hit.number, hit)
+        ordered = sorted(kept.values(), key=lambda hit: hit.sample)
+        self._kept[take.name] = ordered[-MOST_KEPT:]
+
+    def _roles(self, hits: Sequence[Hit]) -> list[Hit]:
+        """The hits with the roles that all hits around them suggest by now."""
+        if not hits:
+            return []
+        known = {
+            hit.number: hit for hit in self._rolling.hits(hits[0].time_s, hits[-1].time_s + 1e-6)
+        }
+        return [
+            replace(hit, role=known[hit.number].role) if hit.number in known else hit
+            for hit in hits
+        ]
+
+    def _faults(self, start_s: float, end_s: float) -> dict[str, str]:
+        """Microphones that an alert of a fault named during the take."""
+        return {
+            alert.mic: alert.sentence
+            for alert in self._alerts.all()
+            if alert.mic is not None
+            and alert.key in MIC_FAULTS
+            and alert.start_s < end_s
+            and (alert.end_s is None or alert.end_s > start_s)
+        }
 
     # --- what a screen, an output or a file may ask ---------------------------------------------
 
     def snapshot(self) -> Snapshot:
         """Everything that may be shown now."""
         now_s = self._end / self._rate
+        self._suggest(now_s)
+        last = list(self._records.values())[-1:]
         return Snapshot(
             time_s=now_s,
             sample_rate_hz=self._rate,
@@ -118,47 +242,79 @@ class Pipeline:
             mics=self._rolling.mics(),
             figures=self._rolling.window_figures(now_s),
             recent=self._rolling.recent(),
-            expander=self._suggestions()[0],
-            expander_reason=self._suggestions()[1],
-            alerts=(),
-            take=None,
+            expander=dict(self._expander),
+            expander_reason=dict(self._reasons),
+            alerts=self._alerts.open(),
+            take=self._takes.current(),
+            takes_done=len(self._records),
             lost_samples=self._rolling.lost_samples,
+            sureness=self._hearing.sureness,
             learned=self._learned_name,
+            changes=last[0].changes if last else (),
         )
 
     def session(self) -> SessionRecord:
         """What the session leaves behind, of what was heard so far."""
         end_s = self._end / self._rate
-        figures = self._figures(0.0, end_s)
-        expander, reasons = self._suggestions()
+        self._suggest(end_s, due=True)
+        figures = self._rolling.figures(0.0, end_s + 1e-6)
+        hits = tuple(
+            replace(hit, take=self._takes.take_of(hit.time_s), stage="complete")
+            for hit in self._rolling.hits()
+        )
         return SessionRecord(
             kit=self._kit,
             sample_rate_hz=self._rate,
             duration_s=end_s,
-            hits=tuple(self._rolling.hits()),
+            hits=hits,
             figures=figures,
-            takes=(),
-            alerts=(),
-            expander=expander,
-            expander_reason=reasons,
+            takes=tuple(self._record(take, end_s) for take in self._takes.all()),
+            alerts=self._alerts.all(),
+            expander=dict(self._expander),
+            expander_reason=dict(self._reasons),
             learned=self._learned_name,
             lost_samples=self._rolling.lost_samples,
             unmeasured=figures.unmeasured,
         )
 
-    def _figures(self, start_s: float, end_s: float) -> Figures:
-        return self._rolling.figures(start_s, end_s + 1e-9)
+    def _record(self, take: Take, end_s: float) -> TakeRecord:
+        done = self._records.get(take.name)
+        if done is not None:
+            return done
+        return TakeRecord(take, self._take_figures(take, end_s))
 
-    def _suggestions(self) -> tuple[dict[str, Suggestion | None], dict[str, str]]:
-        return {}, {}
+    def _take_figures(self, take: Take, end_s: float) -> Figures:
+        stop = take.end_s if take.end_s is not None else end_s
+        return self._rolling.figures(take.start_s, stop + 1e-6)
+
+    def _suggest(self, now_s: float, due: bool = False) -> None:
+        """Expander settings for every microphone, worked out anew when they are due."""
+        if now_s - self._suggested_at_s < (1e-9 if due else SUGGEST_EVERY_S):
+            return
+        self._suggested_at_s = now_s
+        first_s = self._levels.first_sample / self._rate
+        hits = self._rolling.hits(first_s)
+        for mic in self._kit.mics:
+            found, reason = suggest(self._kit, mic.name, hits, self._levels, self._aim)
+            self._expander[mic.name] = found
+            self._reasons.pop(mic.name, None)
+            if reason is not None:
+                self._reasons[mic.name] = reason
 
     # --- commands ------------------------------------------------------------------------------
 
-    def start_take(self, name: str | None = None) -> None:
-        """A take begins now."""
+    def start_take(self, name: str | None = None) -> list[Event]:
+        """A take begins with the next sample."""
+        return self._ended(self._takes.start(name, self._end / self._rate))
 
-    def stop_take(self) -> None:
-        """The take ends now."""
+    def stop_take(self) -> list[Event]:
+        """The take ends with the last sample."""
+        return self._ended(self._takes.stop(self._end / self._rate))
 
     def set_reference(self, name: str | None = None) -> None:
-        """Compare takes with this one from now on."""
+        """Compare takes with the one called ``name`` from now on; None: with the last one."""
+        self._reference = name or next(reversed(self._records), None)
+
+    def silence_alert(self, key: str, drum: str | None = None, mic: str | None = None) -> bool:
+        """Acknowledge an alert; whether there was one."""
+        return self._alerts.silence(key, drum=drum, mic=mic)
