@@ -16,7 +16,7 @@ from typing import Literal
 
 from liveassist.model import Kit
 
-from .quantities import QUANTITIES, Quantity, Value, subjects
+from .quantities import LEVEL_DBFS, QUANTITIES, Quantity, Value, subjects
 
 #: Root of every address; the number is the version of the namespace.
 ROOT = "/liveassist/1"
@@ -66,7 +66,7 @@ class Address:
 
 _NUMBER = Arg("number", "i", "", 0)
 _TIME = Arg("time_s", "f", "s", 0)
-_LEVEL = Arg("peak_dbfs", "f", "dBFS", -144, 6)
+_LEVEL = Arg("peak_dbfs", "f", "dBFS", *LEVEL_DBFS)
 _VELOCITY = Arg("velocity", "i", "", 1, 127)
 _ROLE = Arg("role", "s")
 _SURE = Arg("confidence", "f", "fraction", 0, 1)

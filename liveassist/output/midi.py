@@ -70,7 +70,7 @@ class MidiPorts:
                 return False
             try:
                 taken = _write_all(child.stdin.fileno(), data)
-            except OSError:
+            except (OSError, ValueError):  # ValueError: closed meanwhile
                 return False
             if not taken:
                 child.kill()
@@ -121,6 +121,8 @@ class MidiPorts:
         os.set_blocking(child.stdin.fileno(), False)
         with self._lock:
             self._child = child
+            if self._closing.is_set():
+                child.stdin.close()
         return child
 
     def _read(self, child: subprocess.Popen[bytes]) -> None:

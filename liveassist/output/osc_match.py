@@ -57,7 +57,7 @@ def matches(pattern: str, address: str) -> bool:
     return len(patterns) == len(parts) and all(map(_part_matches, tokens, parts))
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=256)
 def _tokens(part: str) -> tuple[_Token, ...]:
     tokens: list[_Token] = []
     at = 0

@@ -10,7 +10,7 @@ from liveassist.model import Alert, Change, Event, Hit, Kit, LevelFrames, Snapsh
 
 from .addresses import ROOT, address_parts, kit_addresses
 from .osc_codec import OscBundle, OscMessage, OscPacket, encode_message
-from .quantities import Quantity, Value, reason
+from .quantities import LEVEL_DBFS, Quantity, Value, reason
 
 #: Range that stands for velocity 1 to 127 until a drum's own range is known, dBFS
 #: (common practice, no source: useful close-microphone levels).
@@ -64,7 +64,8 @@ def _hit_messages(hit: Hit, drum: str) -> Iterator[OscMessage]:
             yield OscMessage(f"{ROOT}/drum/{drum}/onset", "iff", args)
         return
     end = {"early": "", "revised": "/revised", "complete": "/complete"}[hit.stage]
-    level, sure = float(hit.peak_dbfs), float(hit.confidence)
+    level = min(max(float(hit.peak_dbfs), LEVEL_DBFS[0]), LEVEL_DBFS[1])
+    sure = float(hit.confidence)
     figures = (number, time_s, level, velocity(hit), hit.role, sure)
     yield OscMessage(base + end, "iffisf", figures)
     if hit.stage != "complete":

@@ -19,8 +19,8 @@ Value = int | float | str
 Subject = Literal["session", "take", "alerts", "drum", "mic", "bleed"]
 When = Literal["change", "stream"]
 
-#: Levels between digital silence of 24-bit audio and a little over full scale.
-_DBFS = (-144.0, 6.0)
+#: Levels from digital silence of 24-bit audio to what floating-point files hold above full scale.
+LEVEL_DBFS = (-144.0, 24.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,15 +68,20 @@ class Quantity:
         return words if self.subject in ("drum", "mic") else f"{self.subject} {words}"
 
     def read(self, snapshot: Snapshot, first: str = "", second: str = "") -> Value | None:
-        """The value now, of its type and rounded to ``step``; None if not measured."""
+        """The value now, of its type, rounded to ``step`` and held within its range; None if it
+        is not measured."""
         value = self.get(snapshot, first, second)
         if value is None or isinstance(value, str):
             return value
         number = float(value)
         if not math.isfinite(number):
             return None
+        if self.low is not None:
+            number = max(number, self.low)
+        if self.high is not None:
+            number = min(number, self.high)
         if self.type == "i":
-            return int(value)
+            return int(number)
         return round(round(number / self.step) * self.step, 6)
 
 
@@ -203,37 +208,37 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("sentence", "alerts", "s", "", None, None, 1, "change", "The most urgent alert in words; empty if none lasts.", "Snare top clips.", _of(_worst_alert)),
     _Q("hits", "drum", "i", "hits", 0, None, 1, "change", "Hits in the rolling window.", 64, _figure("hits")),
     _Q("main_hits", "drum", "i", "hits", 0, None, 1, "change", "Main hits among them.", 48, _figure("main_hits")),
-    _Q("last_dbfs", "drum", "f", "dBFS", *_DBFS, 0.1, "change", "Level of the latest hit alone, in the drum's own microphone.", -9.3, _last(lambda h: h.peak_dbfs)),
+    _Q("last_dbfs", "drum", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "Level of the latest hit alone, in the drum's own microphone.", -9.3, _last(lambda h: h.peak_dbfs)),
     _Q("last_velocity", "drum", "i", "1 to 127", 1, 127, 1, "change", "Velocity of the latest hit.", 104, _last(lambda h: h.velocity)),
-    _Q("median_dbfs", "drum", "f", "dBFS", *_DBFS, 0.1, "change", "Median level of main hits.", -9.8, _figure("median_dbfs")),
-    _Q("spread_db", "drum", "f", "dB", 0, 24, 0.1, "change", "How uneven main hits are about their local trend.", 1.4, _figure("spread_db")),
-    _Q("spread_low_db", "drum", "f", "dB", 0, 24, 0.1, "change", "Lower end of the spread's 95 % interval.", 1.1, _interval("spread_ci", 0)),
-    _Q("spread_high_db", "drum", "f", "dB", 0, 24, 0.1, "change", "Upper end of the spread's 95 % interval.", 1.9, _interval("spread_ci", 1)),
+    _Q("median_dbfs", "drum", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "Median level of main hits.", -9.8, _figure("median_dbfs")),
+    _Q("spread_db", "drum", "f", "dB", 0, 60, 0.1, "change", "How uneven main hits are about their local trend.", 1.4, _figure("spread_db")),
+    _Q("spread_low_db", "drum", "f", "dB", 0, 60, 0.1, "change", "Lower end of the spread's 95 % interval.", 1.1, _interval("spread_ci", 0)),
+    _Q("spread_high_db", "drum", "f", "dB", 0, 60, 0.1, "change", "Upper end of the spread's 95 % interval.", 1.9, _interval("spread_ci", 1)),
     _Q("dynamics_db", "drum", "f", "dB", 0, 60, 0.1, "change", "Range of the trend: dynamics that are meant.", 3.2, _figure("dynamics_db")),
-    _Q("p10_dbfs", "drum", "f", "dBFS", *_DBFS, 0.1, "change", "A tenth of main hits are softer than this.", -12.1, _figure("p10_dbfs")),
-    _Q("p90_dbfs", "drum", "f", "dBFS", *_DBFS, 0.1, "change", "A tenth of main hits are louder than this.", -7.9, _figure("p90_dbfs")),
-    _Q("trend_db_per_min", "drum", "f", "dB/min", -24, 24, 0.1, "change", "Rise (positive) or fall of main-hit level.", -0.4, _figure("trend_db_per_min")),
+    _Q("p10_dbfs", "drum", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "A tenth of main hits are softer than this.", -12.1, _figure("p10_dbfs")),
+    _Q("p90_dbfs", "drum", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "A tenth of main hits are louder than this.", -7.9, _figure("p90_dbfs")),
+    _Q("trend_db_per_min", "drum", "f", "dB/min", -60, 60, 0.1, "change", "Rise (positive) or fall of main-hit level.", -0.4, _figure("trend_db_per_min")),
     _Q("weak_hits", "drum", "i", "hits", 0, None, 1, "change", "Main hits that fell short.", 2, _figure("weak_hits")),
     _Q("weak_share", "drum", "f", "fraction", 0, 1, 0.01, "change", "Share of hits that fell short.", 0.04, _figure("weak_share")),
     _Q("ghost_hits", "drum", "i", "hits", 0, None, 1, "change", "Quiet notes meant quiet.", 14, _figure("ghost_hits")),
     _Q("ghost_distance_db", "drum", "f", "dB", 0, 60, 0.1, "change", "Main hits above ghost notes.", 18.5, _figure("ghost_distance_db")),
     _Q("note_hz", "drum", "f", "Hz", 20, 2000, 0.1, "change", "Frequency of the head's lowest mode.", 187.4, _figure("note_hz")),
     _Q("ring_s", "drum", "f", "s", 0, 10, 0.01, "change", "Time in which that mode falls by 60 dB.", 0.42, _figure("ring_s")),
-    _Q("limb_imbalance_db", "drum", "f", "dB", -24, 24, 0.1, "change", "Level difference between alternating strokes.", 0.8, _figure("limb_imbalance_db")),
+    _Q("limb_imbalance_db", "drum", "f", "dB", -60, 60, 0.1, "change", "Level difference between alternating strokes.", 0.8, _figure("limb_imbalance_db")),
     _Q("clipped_hits", "drum", "i", "hits", 0, None, 1, "change", "Hits at full scale, left out of the figures.", 0, _figure("clipped_hits")),
-    _Q("peak_dbfs", "mic", "f", "dBFS", *_DBFS, 0.1, "stream", "Peak level now.", -21.5, _mic(lambda m: m.peak_dbfs)),
-    _Q("hold_dbfs", "mic", "f", "dBFS", *_DBFS, 0.1, "stream", "Peak level held.", -8.9, _mic(lambda m: m.hold_dbfs)),
-    _Q("rms_dbfs", "mic", "f", "dBFS", *_DBFS, 0.1, "stream", "Mean level now.", -38.0, _mic(lambda m: m.rms_dbfs)),
+    _Q("peak_dbfs", "mic", "f", "dBFS", *LEVEL_DBFS, 0.1, "stream", "Peak level now.", -21.5, _mic(lambda m: m.peak_dbfs)),
+    _Q("hold_dbfs", "mic", "f", "dBFS", *LEVEL_DBFS, 0.1, "stream", "Peak level held.", -8.9, _mic(lambda m: m.hold_dbfs)),
+    _Q("rms_dbfs", "mic", "f", "dBFS", *LEVEL_DBFS, 0.1, "stream", "Mean level now.", -38.0, _mic(lambda m: m.rms_dbfs)),
     _Q("clipped", "mic", "i", "samples", 0, None, 1, "change", "Full-scale samples since the start.", 0, _mic(lambda m: m.clipped)),
     _Q("fault", "mic", "s", "", None, None, 1, "change", "What is wrong with it; empty if nothing.", "", _mic(lambda m: m.fault or "")),
-    _Q("bleed_margin_db", "mic", "f", "dB", -60, 60, 0.1, "change", "Softer main hits above the worst bleed.", 12.4, _margin("full_band_db")),
-    _Q("bleed_margin_keyed_db", "mic", "f", "dB", -60, 60, 0.1, "change", "The same behind the key filter.", 17.0, _margin("key_filtered_db")),
+    _Q("bleed_margin_db", "mic", "f", "dB", -120, 120, 0.1, "change", "Softer main hits above the worst bleed.", 12.4, _margin("full_band_db")),
+    _Q("bleed_margin_keyed_db", "mic", "f", "dB", -120, 120, 0.1, "change", "The same behind the key filter.", 17.0, _margin("key_filtered_db")),
     _Q("worst_source", "mic", "s", "", None, None, 1, "change", "Which source bleeds most.", "hihat", _margin("worst_source")),
-    _Q("suggested/threshold_dbfs", "mic", "f", "dBFS", *_DBFS, 0.1, "change", "Suggested expander threshold, at the gain seen here.", -24.5, _suggested(lambda x: x.threshold_dbfs)),
-    _Q("suggested/hysteresis_db", "mic", "f", "dB", 0, 24, 0.1, "change", "Suggested: closes this far below the threshold.", 3.0, _suggested(lambda x: x.hysteresis_db)),
+    _Q("suggested/threshold_dbfs", "mic", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "Suggested expander threshold, at the gain seen here.", -24.5, _suggested(lambda x: x.threshold_dbfs)),
+    _Q("suggested/hysteresis_db", "mic", "f", "dB", 0, 60, 0.1, "change", "Suggested: closes this far below the threshold.", 3.0, _suggested(lambda x: x.hysteresis_db)),
     _Q("suggested/range_db", "mic", "f", "dB", 0, 90, 0.1, "change", "Suggested range: the most it turns down.", 12.0, _suggested(lambda x: x.range_db)),
     _Q("suggested/ratio", "mic", "f", "to 1", 1, 100, 0.1, "change", "Suggested ratio.", 3.5, _suggested(lambda x: x.ratio)),
-    _Q("suggested/knee_db", "mic", "f", "dB", 0, 24, 0.1, "change", "Suggested knee.", 4.0, _suggested(lambda x: x.knee_db)),
+    _Q("suggested/knee_db", "mic", "f", "dB", 0, 60, 0.1, "change", "Suggested knee.", 4.0, _suggested(lambda x: x.knee_db)),
     _Q("suggested/attack_ms", "mic", "f", "ms", 0, 100, 0.01, "change", "Suggested opening time, 63 %.", 0.2, _suggested(lambda x: x.attack_ms)),
     _Q("suggested/hold_ms", "mic", "f", "ms", 0, 2000, 1, "change", "Suggested hold.", 60.0, _suggested(lambda x: x.hold_ms)),
     _Q("suggested/release_ms", "mic", "f", "ms", 0, 5000, 1, "change", "Suggested closing time, 63 %.", 140.0, _suggested(lambda x: x.release_ms)),
@@ -242,8 +247,8 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("suggested/key_lowpass_hz", "mic", "f", "Hz", 10, 20000, 1, "change", "Suggested key filter, high end.", 2500.0, _suggested(lambda x: x.key_lowpass_hz)),
     _Q("suggested/main_passed", "mic", "f", "fraction", 0, 1, 0.01, "change", "Main hits the suggested settings pass whole (predicted).", 0.98, _predicted("main_passed")),
     _Q("suggested/bleed_cut_db", "mic", "f", "dB", 0, 90, 0.1, "change", "What the suggested settings take off bleed (predicted).", 11.2, _predicted("bleed_cut_db")),
-    _Q("level_db", "bleed", "f", "dB", -100, 24, 0.1, "change", "Drum in this microphone, against its own microphone.", -23.4, _bleed),
-    _Q("level_dbfs", "bleed", "f", "dBFS", *_DBFS, 0.1, "change", "Drum without an own microphone, in this one.", -31.0, _bleed_dbfs),
+    _Q("level_db", "bleed", "f", "dB", -120, 24, 0.1, "change", "Drum in this microphone, against its own microphone.", -23.4, _bleed),
+    _Q("level_dbfs", "bleed", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "Drum without an own microphone, in this one.", -31.0, _bleed_dbfs),
     _Q("upper_bound", "bleed", "i", "0 or 1", 0, 1, 1, "change", "1: buried, the bleed is at most this.", 0, _bound),
 )
 # fmt: on

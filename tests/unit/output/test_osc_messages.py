@@ -175,6 +175,16 @@ def test_not_a_number_is_not_sent() -> None:
     assert "/liveassist/1/drum/snare/spread_db" not in _values(messages_for_snapshot(later, None))
 
 
+def test_silence_stays_within_the_range_of_the_table() -> None:
+    silent = replace(SNAPSHOT.mics[0], peak_dbfs=-200.0)
+    later = replace(SNAPSHOT, mics=(silent, *SNAPSHOT.mics[1:]))
+    assert _values(messages_for_snapshot(later, SNAPSHOT)) == {
+        "/liveassist/1/mic/kick_in/peak_dbfs": -144.0
+    }
+    for message in messages_for_event(replace(HIT, peak_dbfs=-200.0), KIT):
+        _check(message)
+
+
 def test_changes_and_outputs_are_said_once() -> None:
     change = Change("head_pitch", -28.0, "cents", (-32.0, -24.0), 0.95, "28 cents flat.", "snare")
     output = OutputState("pad grid", "midi", "down", note="unplugged")
