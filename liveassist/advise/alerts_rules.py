@@ -20,7 +20,7 @@ from liveassist.model import DrumFigures, Figures, FloatArray, Hit, Kit, MicStat
 UNEVEN_DB = 3.0
 UNEVEN_LOW_DB = 2.4
 EVEN_DB = 2.5
-UNEVEN_HITS = 16
+UNEVEN_HITS = 24
 # Weak: one hit far below, or several in a row of backbeats.
 WEAK_SPREADS = 5.0
 WEAK_DB = 6.0
@@ -38,6 +38,10 @@ FALL_BELOW_DB = 1.0
 # The level a drum has been at: medians of this many main hits on end, this many of them kept.
 LOW_HITS = 8
 LOW_BLOCKS = 512
+# A slow fall: this many of those medians over this long, a slope this many standard errors off.
+SLOW_BLOCKS = 18
+SLOW_SPAN_S = 300.0
+SLOW_ERRORS = 6.0
 # Bleed: a cell of the matrix against what it was, from this many hits of the source.
 BLEED_UP_DB = 4.0
 BLEED_OVER_DB = 2.0
@@ -100,8 +104,8 @@ def drum_sightings(
     levelled = [h for h in recent if h.peak_dbfs is not None and h.stage != "withdrawn"]
     main = [h for h in levelled if h.role in ("main", "weak")]
     inside = [h for h in main if h.time_s >= figures.start_s]
-    low = falls.usual_low(drum, main)
-    found = [uneven(row), weak_hits(row, main), falling(row, inside, low), headroom(row, inside)]
+    falls.add(drum, main)
+    found = [uneven(row), weak_hits(row, main), falling(row, inside, falls), headroom(row, inside)]
     return [sighting for sighting in found if sighting is not None]
 
 
@@ -175,39 +179,45 @@ def _short(levels: FloatArray, at: int) -> float:
     return float(min(np.median(before), np.median(after)) - levels[at])
 
 
-def falling(row: DrumFigures, main: Sequence[Hit], usual_low_db: float | None) -> Sighting | None:
+def falling(row: DrumFigures, main: Sequence[Hit], falls: FallWatch) -> Sighting | None:
     """Level sinking steadily, to below what it has been; None while it cannot be judged.
 
     Three things tell a sinking drummer from a verse after a chorus: a line explains the hits
     better than any single step does, each third lies below the last, and the level now lies under
-    ``usual_low_db``, the lowest it has been for a while earlier on (None: nothing earlier).
+    the lowest it has been before. Looked for over the rolling window and, more slowly, over the
+    last minutes.
     """
     if row.trend_db_per_min is None or row.trend_ci is None or len(main) < FALL_HITS:
         return None
     times = np.array([h.time_s for h in main], dtype=np.float64)
     levels = np.array([h.peak_dbfs for h in main], dtype=np.float64)
-    span_min = float(times[-1] - times[0]) / 60.0
-    fall = -row.trend_db_per_min * span_min
+    span = float(times[-1] - times[0])
+    fall = -row.trend_db_per_min * span / 60.0
     certain = row.trend_db_per_min + FALL_CI_STRETCH * (row.trend_ci[1] - row.trend_db_per_min)
     thirds = [float(np.median(part)) for part in np.array_split(levels, 3)]
     steady = thirds[0] - thirds[1] > 0.25 * fall and thirds[1] - thirds[2] > 0.25 * fall
-    low = usual_low_db is None or thirds[2] < usual_low_db - FALL_BELOW_DB
+    usual = falls.usual_low(row.drum, float(times[0]))
+    present = (
+        fall >= FALL_DB
+        and certain < 0.0
+        and steady
+        and (usual is None or thirds[2] < usual - FALL_BELOW_DB)
+        and line_over_step(times, levels) < FALL_LINE_SHARE
+    )
+    slow = None if present else falls.slow_fall(row.drum)
+    if slow is not None:
+        fall, span = slow
+    per_min = -60.0 * fall / max(span, 1.0)
     error = max((row.trend_ci[1] - row.trend_ci[0]) / 3.92, 1e-6)
     return Sighting(
         "level_falling",
-        present=fall >= FALL_DB
-        and certain < 0.0
-        and steady
-        and low
-        and line_over_step(times, levels) < FALL_LINE_SHARE,
-        clear=fall < FALL_OVER_DB or row.trend_ci[1] > 0.0,
-        sentence=(
-            f"{row.drum} is getting softer: {fall:.1f} dB in the last {60 * span_min:.0f} s."
-        ),
+        present=present or slow is not None,
+        clear=slow is None and (fall < FALL_OVER_DB or row.trend_ci[1] > 0.0),
+        sentence=f"{row.drum} is getting softer: {fall:.1f} dB in the last {span:.0f} s.",
         drum=row.drum,
-        value=row.trend_db_per_min,
+        value=per_min,
         unit="dB/min",
-        confidence=1.0 - normal_tail(-row.trend_db_per_min / error),
+        confidence=0.99 if slow is not None else 1.0 - normal_tail(-per_min / error),
         lasting_s=5.0,
         clearing_s=5.0,
     )
@@ -229,15 +239,16 @@ def line_over_step(times_s: FloatArray, levels_db: FloatArray) -> float:
 
 @dataclass(slots=True)
 class FallWatch:
-    """Follows each drum's level over the session, to know how low it has been."""
+    """Follows each drum's level over minutes: how low it has been, and whether it sinks slowly.
+
+    Kept as medians of `LOW_HITS` main hits on end, `LOW_BLOCKS` of them for each drum.
+    """
 
     blocks: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
     seen: dict[str, float] = field(default_factory=dict)
 
-    def usual_low(self, drum: str, main: Sequence[Hit]) -> float | None:
-        """Lowest level of `LOW_HITS` main hits on end before the hits given; None: no history."""
-        if not main:
-            return None
+    def add(self, drum: str, main: Sequence[Hit]) -> None:
+        """Take in the latest main hits; those seen before are passed over."""
         rows = self.blocks.setdefault(drum, [])
         fresh = [h for h in main if h.time_s > self.seen.get(drum, -math.inf)]
         while len(fresh) >= LOW_HITS:
@@ -246,8 +257,32 @@ class FallWatch:
             self.seen[drum] = block[-1].time_s
             rows.append((block[-1].time_s, float(np.median(levels))))
         del rows[:-LOW_BLOCKS]
-        earlier = [level for time, level in rows if time < main[0].time_s]
+
+    def usual_low(self, drum: str, before_s: float) -> float | None:
+        """Lowest level before that time; None without history."""
+        earlier = [level for time, level in self.blocks.get(drum, ()) if time < before_s]
         return min(earlier) if earlier else None
+
+    def slow_fall(self, drum: str) -> tuple[float, float] | None:
+        """(fall in dB, over seconds) of a slow steady fall in the last minutes; None if none."""
+        rows = self.blocks.get(drum, [])
+        rows = [row for row in rows if row[0] >= rows[-1][0] - SLOW_SPAN_S]
+        if len(rows) < SLOW_BLOCKS:
+            return None
+        times, levels = np.array(rows).T
+        x = times - times.mean()
+        slope = float(x @ levels / (x @ x))
+        residual = levels - levels.mean() - slope * x
+        error = math.sqrt(float(residual @ residual) / (len(rows) - 2) / float(x @ x))
+        thirds = [float(np.median(part)) for part in np.array_split(levels, 3)]
+        span = float(times[-1] - times[0])
+        fall = -slope * span
+        low = self.usual_low(drum, float(times[0]))
+        steady = thirds[0] - thirds[1] > 0.25 * fall and thirds[1] - thirds[2] > 0.25 * fall
+        beyond = slope < -SLOW_ERRORS * max(error, 1e-9) and fall >= FALL_DB
+        fresh_low = low is None or thirds[2] < low - FALL_BELOW_DB
+        line = line_over_step(times, levels) < FALL_LINE_SHARE
+        return (fall, span) if steady and beyond and fresh_low and line else None
 
 
 def headroom(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:

@@ -26,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.model import FloatArray, Role
-from liveassist.rolling.populations import Populations, two_populations
+from liveassist.rolling.populations import MIN_DISTANCE_DB, Populations, two_populations
 from liveassist.rolling.spread import RESOLUTION_DB, local_trend, robust_sd
 
 #: How far around a hit the loudest strokes count as its surroundings, seconds: three bars at
@@ -178,14 +178,28 @@ def _sort_out(times: FloatArray, levels: FloatArray) -> tuple[Populations, Float
     """
     relative = _relative(times, levels)
     found = two_populations(relative, TENTATIVE_SEPARATION)
-    sure = found.loud_probability(relative)
+    if found.count == 1:
+        return found, np.ones(levels.size)
+    # Where the rough sorting cuts through the main hits, the plain distance is the better start.
+    starts = (found.loud_probability(relative) >= 0.5, relative >= -MIN_DISTANCE_DB)
+    tried = [_refine(times, levels, start) for start in starts if start.sum() >= 4]
+    if not tried:
+        return found, found.loud_probability(relative)
+    return max(tried, key=lambda one: (one[0].count, one[0].separation or 0.0))
+
+
+def _refine(
+    times: FloatArray, levels: FloatArray, loud: npt.NDArray[np.bool_]
+) -> tuple[Populations, FloatArray]:
+    """The test against the main hits' own local level, twice."""
+    found, sure = two_populations(np.zeros(0)), np.ones(levels.size)
     for _ in range(2):
-        loud = sure >= 0.5
-        if found.count == 1 or loud.sum() < 4:
-            break
         against = levels - _main_trend(times, levels, loud)
         found = two_populations(against)
         sure = found.loud_probability(against)
+        loud = sure >= 0.5
+        if found.count == 1 or loud.sum() < 4:
+            break
     return found, sure
 
 

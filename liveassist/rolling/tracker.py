@@ -29,6 +29,8 @@ ROLE_EVERY_HITS = 4
 RANGE_EVERY_HITS = 8
 #: Levels the velocity range is learned from.
 RANGE_HITS = 512
+#: Hits of each drum that keep their ringing spectrum (for comparing takes); some 5 kB each.
+PATTERN_HITS = 2048
 #: How far around a span hits are looked at to judge the roles inside it, seconds.
 CONTEXT_S = 12.0
 
@@ -37,8 +39,8 @@ class Rolling:
     """Everything the rolling stage knows about a session.
 
     ``ranges``: velocity ranges learned in a soundcheck, by drum; they then stay as they are.
-    Memory: the window is bounded by ``kit.windows``; the session keeps each hit without its
-    ringing spectrum once it has left the window, and one byte a microphone every 40 ms.
+    Memory: the session keeps every hit (ringing spectra of the last `PATTERN_HITS` of each drum)
+    and one byte a microphone every 40 ms; the rolling window is a view of it.
     """
 
     def __init__(
@@ -192,8 +194,8 @@ class Rolling:
         return None
 
     def _strip(self, hits: list[Hit]) -> None:
-        """Drop the spectrum of the hit that has just left the window."""
-        index = len(hits) - 1 - max(self._kit.windows.hits, RECENT_HITS)
+        """Drop the spectrum of the hit that is now too long ago."""
+        index = len(hits) - 1 - PATTERN_HITS
         if index >= 0 and (measures := hits[index].measures) and measures.pattern is not None:
             hits[index] = replace(hits[index], measures=replace(measures, pattern=None))
 
