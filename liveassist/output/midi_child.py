@@ -106,7 +106,7 @@ class Child:
         self._ways: dict[tuple[int, str], _Way] = {}
         self._api: int | None = None
         self._lists: dict[str, Any] = {}
-        self._had_server = False
+        self._server: bytes | None = None
 
     def start_system(self) -> str | None:
         """Find a MIDI system that works; the reason if there is none."""
@@ -123,7 +123,7 @@ class Child:
                 why = "no MIDI system is running on this computer"
                 continue
             self._api, self._lists = api, lists
-            self._had_server = jack_listens()
+            self._server = jack_socket()
             return None
         return why
 
@@ -190,8 +190,9 @@ class Child:
             client.delete()
 
     def server_died(self) -> bool:
-        """Whether the JACK server we used is gone: lists go stale then, and closing crashes."""
-        return self._had_server and not jack_listens()
+        """Whether the JACK server we used is gone, or another stands in its place: lists go stale
+        then, and closing crashes."""
+        return self._server is not None and jack_socket() != self._server
 
     def run(self) -> None:
         """Serve until standard input ends."""
@@ -225,16 +226,21 @@ class Child:
         return POLL_S
 
 
-def jack_listens() -> bool:
-    """Whether a JACK server listens on its socket (Linux; elsewhere never known, so false)."""
+def jack_socket() -> bytes | None:
+    """What tells one run of the JACK server from the next: the inode of the socket it listens on.
+
+    None if it does not listen, or this is not Linux. Reading a table costs the server nothing;
+    connecting to find out would disturb the sound.
+    """
     server = os.environ.get("JACK_DEFAULT_SERVER") or "default"
     mark = f"/jack_{server}_".encode()
     try:
         with open("/proc/net/unix", "rb") as table:
-            # Column 4 is the flags; 00010000 marks a listening socket (Linux proc(5)).
-            return any(mark in row and row.split()[3] == b"00010000" for row in table)
+            rows = [row.split() for row in table if mark in row]
     except OSError:
-        return False
+        return None
+    # Columns 4 and 7 are flags (00010000 marks a listening socket) and inode: Linux proc(5).
+    return next((row[6] for row in rows if row[3] == b"00010000"), None)
 
 
 def main() -> None:
