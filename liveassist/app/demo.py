@@ -109,7 +109,7 @@ def demo(
             if stop.requested:
                 break
         record = session.finish()
-        states = session.snapshot().outputs
+        states = session.output_states()
     for line in (*summary_lines(record), *state_lines(states)):
         print(line, file=out)
     print(f"At most {1000 * pace.latest_s:.0f} ms behind real time.", file=out)

@@ -100,7 +100,7 @@ def _run(
         stopped = f"stopped at {heard_s:.1f} of {recording.duration_s:.1f} s"
         cut_short = str(failure) if failure else stopped if stop.requested else None
         record = session.finish(cut_short)
-    for line in (*summary_lines(record), *state_lines(session.snapshot().outputs)):
+    for line in (*summary_lines(record), *state_lines(session.output_states())):
         print(line, file=out)
     if files is not None:
         print(f"Wrote {files.hits_path} and {files.summary_path}.", file=out)

@@ -14,7 +14,7 @@ from liveassist.app.marks import Span
 from liveassist.app.parts import OutputsLike, PipelineLike
 from liveassist.app.sessionfiles import SessionFiles
 from liveassist.input.signalwatch import SignalFault, SignalWatch
-from liveassist.model import Alert, Block, Event, Kit, SessionRecord, Snapshot
+from liveassist.model import Alert, Block, Event, Kit, OutputState, SessionRecord, Snapshot
 from liveassist.units import seconds_to_samples
 
 #: Figures are passed on this often, seconds of audio: as often as a person can read them.
@@ -108,8 +108,13 @@ class Session:
 
     def snapshot(self) -> Snapshot:
         """The figures now, with the health of the outputs."""
-        states = tuple(state for output in self._outputs for state in output.states())
-        return dataclasses.replace(self._pipeline.snapshot(), outputs=states, source=self._source)
+        return dataclasses.replace(
+            self._pipeline.snapshot(), outputs=self.output_states(), source=self._source
+        )
+
+    def output_states(self) -> tuple[OutputState, ...]:
+        """Health of all outputs."""
+        return tuple(state for output in self._outputs for state in output.states())
 
     def faults(self) -> tuple[SignalFault, ...]:
         """Microphones whose signal cannot be right, over everything heard so far."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -26,15 +27,22 @@ from liveassist.app.summary import schema
 
 ROOT = Path(__file__).resolve().parents[2]
 SECONDS = 10.0
+#: Makes the package importable from any folder, without installing it.
+HERE = {**os.environ, "PYTHONPATH": str(ROOT)}
 
 
 def command(*arguments: str) -> list[str]:
-    return [sys.executable, str(ROOT / "liveassist"), *arguments]
+    return [sys.executable, "-m", "liveassist", *arguments]
 
 
 def run(*arguments: str, code: int = 0) -> subprocess.CompletedProcess[str]:
     done = subprocess.run(
-        command(*arguments), capture_output=True, text=True, check=False, timeout=120
+        command(*arguments),
+        capture_output=True,
+        text=True,
+        env=HERE,
+        check=False,
+        timeout=120,
     )
     assert done.returncode == code, done.stderr
     assert "Traceback" not in done.stderr
@@ -153,6 +161,7 @@ def test_ctrl_c_leaves_what_was_heard(session: Path) -> None:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        env=HERE,
     )  # fmt: skip
     deadline_s = time.monotonic() + 60
     while not (out / "summary.json").exists() and time.monotonic() < deadline_s:

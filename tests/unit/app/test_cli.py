@@ -18,18 +18,24 @@ ROOT = Path(__file__).resolve().parents[3]
 COMMANDS = [add.__name__.removeprefix("add_") for add in ADDERS]
 
 
+COMMAND = [sys.executable, "-m", "liveassist"]
+#: Makes the package importable from any folder, without installing it.
+HERE = {**os.environ, "PYTHONPATH": str(ROOT)}
+
+
 def run(*arguments: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, str(ROOT / "liveassist"), *arguments],
+        [*COMMAND, *arguments],
         capture_output=True,
         text=True,
         cwd=cwd,
+        env=HERE,
         check=False,
         timeout=60,
     )
 
 
-def test_the_folder_can_be_run_from_anywhere(tmp_path: Path) -> None:
+def test_the_package_runs_from_anywhere(tmp_path: Path) -> None:
     done = run("--version", cwd=tmp_path)
     assert done.returncode == 0
     assert done.stdout.startswith("liveassist ")
@@ -135,8 +141,9 @@ def test_output_nobody_reads_to_the_end_is_no_traceback() -> None:
     os.close(reading)
     with os.fdopen(writing, "w") as pipe:
         done = subprocess.run(
-            [sys.executable, str(ROOT / "liveassist"), "check"],
+            [*COMMAND, "check"],
             stdout=pipe,
+            env=HERE,
             stderr=subprocess.PIPE,
             text=True,
             check=False,
@@ -165,9 +172,9 @@ def test_aims_are_those_of_the_advice() -> None:
 
 def test_a_terminal_that_knows_only_ascii(tmp_path: Path) -> None:
     done = subprocess.run(
-        [sys.executable, str(ROOT / "liveassist"), "check", str(tmp_path / "schlagzeug_ä.toml")],
+        [*COMMAND, "check", str(tmp_path / "schlagzeug_ä.toml")],
         capture_output=True,
-        env={**os.environ, "PYTHONIOENCODING": "ascii:strict", "PYTHONUTF8": "0"},
+        env={**HERE, "PYTHONIOENCODING": "ascii:strict", "PYTHONUTF8": "0"},
         check=False,
         timeout=60,
     )

@@ -62,5 +62,5 @@ def test_midi_that_hangs(monkeypatch: pytest.MonkeyPatch) -> None:
     def hang(*_: Any, **options: Any) -> None:
         raise subprocess.TimeoutExpired("midi", options["timeout"])
 
-    monkeypatch.setattr(module.subprocess, "run", hang)
+    monkeypatch.setattr("liveassist.app.devices.subprocess.run", hang)
     assert "the MIDI system does not answer" in run(monkeypatch, [], None)
