@@ -200,6 +200,14 @@ class MidiOutput:
         self._opened = 0
         self._sent = 0
         self._page = 1
+        self._echoes = 0
+
+    def is_echo(self, message: bytes) -> bool:
+        """Whether a message that came in only repeats what we sent (any thread). Acting on it
+        could set off the next, for ever; it is counted and shown instead."""
+        echo = self._sender.is_echo(message, self._monotonic())
+        self._echoes += echo
+        return echo
 
     def turn(self, page: int) -> None:
         """Show another page of controls (any thread)."""
@@ -227,6 +235,7 @@ class MidiOutput:
         """Health, messages sent, bytes a second."""
         health = self._ports.health[self._index]
         state = health.state
+        echoes = f"; {self._echoes} messages came back as sent, ignored" if self._echoes else ""
         return OutputState(
             self.name,
             "midi",
@@ -234,7 +243,7 @@ class MidiOutput:
             self._sent,
             self._sender.dropped,
             self._sender.bytes_per_s(self._monotonic()),
-            health.note,
+            health.note + echoes,
         )
 
     def close(self) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from .commands import Command
 from .surface_model import MidiPort, Press, Surface
@@ -35,10 +36,20 @@ def command_of(press: Press, source: str) -> Command:
     return Command(press.command, (press.value,) if press.value else (), source)
 
 
+class Paged(Protocol):
+    """What `Presses` needs of the output on the same port."""
+
+    def turn(self, page: int) -> None:
+        """Show another page."""
+
+    def is_echo(self, message: bytes) -> bool:
+        """Whether a message only repeats what was just sent."""
+
+
 @dataclass(slots=True)
 class _Listener:
     surface: Surface
-    turn: Callable[[int], None]
+    output: Paged
     wake: Callable[[], None]
     down: set[tuple[int, int]] = field(default_factory=set)
 
@@ -55,16 +66,18 @@ class Presses:
         self,
         port: MidiPort,
         surface: Surface,
-        turn: Callable[[int], None],
+        output: Paged,
         wake: Callable[[], None],
     ) -> None:
-        """Listen for the buttons of one surface on one port."""
-        self._listeners[id(port)] = _Listener(surface, turn, wake)
+        """Listen for the buttons of one surface on one port, whose output is ``output``."""
+        self._listeners[id(port)] = _Listener(surface, output, wake)
 
     def heard(self, port: MidiPort, message: bytes) -> None:
         """A whole message came in on a port (the port process's reading thread)."""
         listener = self._listeners.get(id(port))
-        if listener is None or not self._newly_down(listener, message):
+        if listener is None or listener.output.is_echo(message):
+            return
+        if not self._newly_down(listener, message):
             return
         press = press_of(message, port.name, listener.surface)
         if press is None:
@@ -72,7 +85,7 @@ class Presses:
         if press.command == "page":
             for other in self._listeners.values():
                 if other.surface is listener.surface:
-                    other.turn(int(press.value or 1))
+                    other.output.turn(int(press.value or 1))
                     other.wake()
         elif not self._offer(command_of(press, f"MIDI {port.name}")):
             self.dropped += 1

@@ -12,6 +12,7 @@ from collections import deque
 
 from liveassist.model import Event, Snapshot
 
+from .midi_codec import MidiReader
 from .midi_map import hit_notes, surface_messages
 from .surface_model import MidiPort, Surface
 
@@ -19,6 +20,10 @@ from .surface_model import MidiPort, Surface
 BURST_S = 0.1
 #: Half a period of blinking, seconds (well below three flashes a second: WCAG 2.1, 2.3.1).
 BLINK_HALF_S = 0.5
+#: A port that says within this what it was told is repeating it, seconds; so many messages are
+#: remembered.
+ECHO_S = 0.25
+ECHO_MESSAGES = 256
 #: The span over which bytes a second are counted for display, seconds.
 RATE_SPAN_S = 1.0
 
@@ -38,6 +43,7 @@ class MidiSender:
         self._recent: deque[tuple[float, int]] = deque()
         self._recent_bytes = 0
         self._serial = 0
+        self._said: dict[bytes, float] = {}
         self.page = 1
         self.dropped = 0
 
@@ -96,6 +102,10 @@ class MidiSender:
             self._recent_bytes -= self._recent.popleft()[1]
         return self._recent_bytes / RATE_SPAN_S
 
+    def is_echo(self, message: bytes, now: float) -> bool:
+        """Whether a message that came in only repeats what was just sent on the same port."""
+        return now - self._said.get(message, -ECHO_S) < ECHO_S
+
     def last_words(self, now: float) -> list[bytes]:
         """Ends of all notes that still sound, for a clean goodbye."""
         messages = [self._spend(off, now) for _, _, off in sorted(self._offs)]
@@ -116,6 +126,11 @@ class MidiSender:
         self._recent.append((now, len(message)))
         self._recent_bytes += len(message)
         self.bytes_per_s(now)
+        for single in MidiReader().feed(message):
+            self._said.pop(single, None)
+            self._said[single] = now
+        if len(self._said) > ECHO_MESSAGES:
+            del self._said[next(iter(self._said))]
         return message
 
     def _fill(self, now: float) -> None:

@@ -93,6 +93,7 @@ class Desk:
 
     settings: OscIn
     offer: Callable[[Command], bool]
+    port: int = 0
     counters: _Counters = field(default_factory=_Counters)
     subscribers: dict[Place, _Subscriber] = field(default_factory=dict)
     waiting: dict[int, _Waiting] = field(default_factory=dict)
@@ -112,6 +113,9 @@ class Desk:
         self.counters.packets += 1
         if not self.allowed(place[0]):
             self.counters.strangers += 1
+            return []
+        if place[1] == self.port and ipaddress.ip_address(place[0]).is_loopback:
+            self.counters.refused += 1  # our own words: acting on them could go on for ever
             return []
         try:
             if len(data) > MAX_COMMAND_BYTES:
@@ -164,6 +168,8 @@ class Desk:
             return None
         values = (*command.args, *(None,) * 3)
         to = (place[0], place[1] if values[0] is None else int(values[0]))
+        if to[1] == self.port and ipaddress.ip_address(to[0]).is_loopback:
+            raise RefusedError(f"{ROOT}/{command.name}", "that port is where I listen myself")
         if command.name == "unsubscribe":
             if self.subscribers.pop(to, None) is None:
                 raise RefusedError(f"{ROOT}/unsubscribe", "there is no such subscription")
@@ -237,6 +243,7 @@ class OscServer:
         self._closing = threading.Event()
         self._socket = _bound(settings)
         self.port: int = self._socket.getsockname()[1]
+        self._desk.port = self.port
         self._thread = threading.Thread(target=self._listen, name="OSC in", daemon=True)
         self._thread.start()
 

@@ -248,7 +248,7 @@ def _open_midi(router: Router, surfaces: Sequence[Surface]) -> None:
     for index, (surface, port) in enumerate(wanted):
         output = MidiOutput(surface, index, port, ports)
         worker = Worker(output)
-        presses.add(port, surface, output.turn, worker.wake)
+        presses.add(port, surface, output, worker.wake)
         router._add(worker)
 
 

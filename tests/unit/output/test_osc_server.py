@@ -192,3 +192,13 @@ def test_asking_for_the_state_once() -> None:
     desk = _desk(_Daemon())
     assert _answers(desk, _say("state"), 0.0) == [("done", "")]
     assert desk.subscribers[ME].once
+
+
+def test_it_does_not_talk_to_itself() -> None:
+    desk = _desk(_Daemon())
+    desk.port = 9001
+    assert _answers(desk, _say("subscribe", "i", 9001), 0.0) == [
+        ("refused", "that port is where I listen myself")
+    ]
+    assert _answers(desk, _say("take/begin"), 0.0, ("127.0.0.1", 9001)) == []
+    assert desk.counters.refused == 2

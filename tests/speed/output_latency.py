@@ -1,0 +1,142 @@
+"""How long a hit takes from `Router.publish` to a datagram, and to MIDI bytes in another program.
+
+Run by hand: ``python tests/speed/output_latency.py [--hits N] [--midi]``. ``--midi`` needs a
+running JACK server (``JACK_DEFAULT_SERVER`` names it), and includes up to one of its periods.
+The main thread meanwhile filters blocks of noise, as the analysis does.
+"""
+
+from __future__ import annotations
+
+import argparse
+import socket
+import statistics
+import sys
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from scipy import signal
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from liveassist.output.osc_codec import OscMessage, decode
+from liveassist.output.router import Router, open_outputs
+from liveassist.output.surface_model import HitNote, MidiPort, OscTarget, Surface
+from tests.realparts.midi_ports import Recorder
+from tests.unit.output.scene import HIT, KIT, SNAPSHOT
+
+#: Pause between hits, seconds, and frames of noise filtered in the meantime.
+PAUSE_S = 0.005
+BLOCK = (128, 16)
+
+
+def _play(router: Router, hits: int) -> list[float]:
+    """Publish hits while filtering noise; the moments of publishing."""
+    rng = np.random.default_rng(1)
+    noise = rng.standard_normal(BLOCK)
+    sections = signal.butter(4, [100, 5000], "bandpass", fs=48000, output="sos")
+    moments: list[float] = []
+    for number in range(hits):
+        until = time.perf_counter() + PAUSE_S
+        while time.perf_counter() < until:
+            signal.sosfilt(sections, noise, axis=0)
+            time.sleep(0.001)  # a block of 128 is awaited about so long
+        if number % 20 == 0:
+            router.publish_snapshot(replace(SNAPSHOT, time_s=float(number)))
+        moments.append(time.perf_counter())
+        router.publish(replace(HIT, number=number, velocity=1 + number % 127))
+    return moments
+
+
+def _report(what: str, sent: list[float], came: dict[int, float]) -> None:
+    late = sorted((came[n] - t) * 1000 for n, t in enumerate(sent) if n in came)
+    median, high = statistics.median(late), late[int(0.99 * len(late))]
+    print(
+        f"{what}: {len(late)} of {len(sent)} arrived, median {median:.2f} ms, "
+        f"99th percentile {high:.2f} ms, longest {late[-1]:.2f} ms"
+    )
+
+
+def measure_osc(hits: int) -> None:
+    """To a datagram in the hands of a receiver on this computer."""
+    receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    receiver.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 22)
+    receiver.bind(("127.0.0.1", 0))
+    receiver.settimeout(1.0)
+    target = OscTarget("t", "127.0.0.1", receiver.getsockname()[1])
+    router = open_outputs([Surface("s", osc=(target,))], KIT)
+    arrived: list[tuple[float, bytes]] = []
+
+    def receive() -> None:
+        while True:
+            try:
+                data = receiver.recv(65536)
+            except TimeoutError:
+                return
+            arrived.append((time.perf_counter(), data))
+
+    thread = threading.Thread(target=receive)
+    thread.start()
+    sent = _play(router, hits)
+    thread.join()
+    router.close()
+    receiver.close()
+    came: dict[int, float] = {}
+    for moment, data in arrived:
+        message = decode(data)
+        if isinstance(message, OscMessage) and message.address.endswith("/hit"):
+            number = message.args[0]
+            assert isinstance(number, int)
+            came[number] = moment
+    _report("hit to datagram", sent, came)
+
+
+class _Clocked(Recorder):
+    """Notes when bytes are seen; the server's period is part of the figure."""
+
+    def __init__(self, client: str) -> None:
+        self.moments: list[float] = []
+        super().__init__(client)
+
+    def __enter__(self) -> _Clocked:
+        return self
+
+    def _process(self, frames: int) -> None:
+        before = len(self.events)
+        super()._process(frames)
+        now = time.perf_counter()
+        self.moments += [now for _ in self.events[before:]]
+
+
+def measure_midi(hits: int) -> None:
+    """To the bytes in another client of the JACK server."""
+    with _Clocked("recordbox") as recorder:
+        port = MidiPort("m", "recordbox", bytes_per_s=31250)
+        surface = Surface("s", midi=(port,), hits=(HitNote("h", "m", "snare", 10, 38, 2.0, 0),))
+        router = open_outputs([surface], KIT)
+        while router.states()[0].state != "ok":
+            time.sleep(0.05)
+        sent = _play(router, hits)
+        time.sleep(0.5)
+        router.close()
+        on = [
+            m for m, (_, d) in zip(recorder.moments, recorder.events, strict=True) if d[0] == 0x99
+        ]
+        _report("hit to MIDI bytes", sent, dict(enumerate(on)))
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description="latency of outputs")
+    parser.add_argument("--hits", type=int, default=1000)
+    parser.add_argument("--midi", action="store_true")
+    options = parser.parse_args()
+    measure_osc(options.hits)
+    if options.midi:
+        measure_midi(options.hits)
+
+
+if __name__ == "__main__":
+    main()
