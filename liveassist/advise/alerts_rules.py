@@ -37,6 +37,7 @@ FALL_LINE_SHARE = 0.85
 FALL_BELOW_DB = 1.0
 # The level a drum has been at: medians of this many main hits on end, this many of them kept.
 LOW_HITS = 8
+LOW_SETTLE = 12
 LOW_BLOCKS = 512
 # A slow fall: this many of those medians over this long, a slope this many standard errors off.
 SLOW_BLOCKS = 18
@@ -250,7 +251,9 @@ class FallWatch:
     def add(self, drum: str, main: Sequence[Hit]) -> None:
         """Take in the latest main hits; those seen before are passed over."""
         rows = self.blocks.setdefault(drum, [])
-        fresh = [h for h in main if h.time_s > self.seen.get(drum, -math.inf)]
+        # Roles of the newest hits may still change: ghost notes of the first bars, say.
+        settled = main[:-LOW_SETTLE]
+        fresh = [h for h in settled if h.time_s > self.seen.get(drum, -math.inf)]
         while len(fresh) >= LOW_HITS:
             block, fresh = fresh[:LOW_HITS], fresh[LOW_HITS:]
             levels = [h.peak_dbfs for h in block if h.peak_dbfs is not None]

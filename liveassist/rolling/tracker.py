@@ -56,6 +56,8 @@ class Rolling:
         self._models: dict[str, RoleModel] = {}
         self._results: dict[str, RoleResult] = {}
         self._fresh: dict[str, int] = dict.fromkeys(self._hits, 0)
+        self._sorted_at: dict[str, int] = {}
+        self._turn = 0
         self._fixed_ranges = dict(ranges or {})
         self._ranges = dict(self._fixed_ranges)
         self._range_age: dict[str, int] = dict.fromkeys(self._hits, 0)
@@ -234,10 +236,20 @@ class Rolling:
                 hits[index] = replace(hit, velocity=scale.velocity(hit.peak_dbfs))
 
     def _sort_out_stalest(self) -> None:
-        """Sort out the roles of the one drum with most new hits, if it has enough of them."""
-        drum = max(self._kit.drums, key=lambda d: self._fresh.get(d.name, 0), default=None)
-        if drum is None or self._fresh[drum.name] < ROLE_EVERY_HITS:
+        """Sort out the roles of one drum that has enough new hits: the one that waited longest.
+
+        Hi-hat and cymbals have no ghost notes to tell from backbeats; they wait for the end.
+        """
+        waiting = [
+            drum
+            for drum in self._kit.drums
+            if drum.kind not in ("hihat", "cymbal") and self._fresh[drum.name] >= ROLE_EVERY_HITS
+        ]
+        if not waiting:
             return
+        drum = min(waiting, key=lambda d: self._sorted_at.get(d.name, 0))
+        self._turn += 1
+        self._sorted_at[drum.name] = self._turn
         self._fresh[drum.name] = 0
         hits = self._hits[drum.name][-self._kit.windows.hits :]
         if hits:
