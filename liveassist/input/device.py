@@ -136,6 +136,11 @@ class DeviceSource:
         self.restarts = 0
         self.overflow_flags = 0
 
+    @property
+    def child_pid(self) -> int | None:
+        """Process number of the capture child, None while there is none."""
+        return None if self._child is None else self._child.pid
+
     # --- starting ----------------------------------------------------------------------
 
     def start(self) -> None:

@@ -44,13 +44,12 @@ def main(name: str, what: str, *more: str) -> None:
         frames_in_all, channels = recording.shape
 
         def source(first: int, frames: int) -> np.ndarray:
-            return recording[first : first + frames]
+            return np.asarray(recording[first : first + frames])
 
     client = jack.Client(name, no_start_server=True)
     ports = [client.outports.register(f"out_{i + 1}") for i in range(channels)]
     position = 0
 
-    @client.set_process_callback
     def process(frames: int) -> None:
         nonlocal position
         audio = source(position, frames) if started.is_set() else np.empty((0, channels))
@@ -63,6 +62,7 @@ def main(name: str, what: str, *more: str) -> None:
             if frames_in_all is not None and position > frames_in_all + 48_000:
                 done.set()
 
+    client.set_process_callback(process)
     client.activate()
     print("ready", flush=True)
 

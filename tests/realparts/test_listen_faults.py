@@ -1,0 +1,90 @@
+"""Faults of child and server: noticed, survived, and counted as the player's counter says.
+
+Samples are asserted, never wall time.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Iterator
+
+import pytest
+
+from liveassist.input.device import DeviceSource
+from tests.realparts.live_parts import KIT, NAME, RATE, Player, Reader, Server
+
+pytestmark = pytest.mark.realparts
+
+
+@pytest.fixture(autouse=True)
+def _our_server(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", NAME)
+    monkeypatch.setenv("JACK_NO_START_SERVER", "1")
+
+
+@pytest.fixture
+def fallible(_our_server: None) -> Iterator[tuple[Server, list[Player]]]:
+    """A server that does not wait for its clients, and may be stalled or killed."""
+    server = Server(1024, sync=False)
+    players = [Player("drumsim", "counter", "6")]
+    yield server, players
+    for player in players:
+        player.close()
+    server.close()
+
+
+@pytest.fixture
+def reader(fallible: tuple[Server, list[Player]]) -> Iterator[Reader]:
+    source = DeviceSource(KIT, "drumsim", None, 128)
+    source.start()
+    made = Reader(source, exact=False)
+    made.until(RATE)
+    yield made
+    source.close()
+
+
+def test_a_child_that_was_stopped_loses_what_the_counter_says(reader: Reader) -> None:
+    missing, said = reader.missing, reader.source.lost_samples
+    child = reader.source.child_pid
+    assert child is not None
+    os.kill(child, signal.SIGSTOP)
+    time.sleep(0.3)
+    os.kill(child, signal.SIGCONT)
+    reader.until(RATE)
+    missing, said = reader.missing - missing, reader.source.lost_samples - said
+    assert missing > 0.2 * RATE
+    # Within one period of the truth; above it by no more than the machine itself came late.
+    assert missing - 1024 <= said <= missing + 4800
+    assert reader.source.restarts == 0
+
+
+def test_a_server_killed_and_started_again_is_survived_and_counted(
+    fallible: tuple[Server, list[Player]], reader: Reader
+) -> None:
+    server, players = fallible
+    server.kill()
+    players.pop().kill()
+    reader.until_state("recovering")
+    assert reader.source.note
+    server.start()
+    players.append(Player("drumsim", "counter", "6"))
+    before = reader.source.lost_samples
+    reader.until(RATE)
+    assert reader.source.restarts == 1
+    assert reader.source.lost_samples - before > 0
+    assert reader.states[-3:] == ["running", "recovering", "running"]
+
+
+def test_a_stalled_server_is_noticed_and_the_pause_counted(
+    fallible: tuple[Server, list[Player]], reader: Reader
+) -> None:
+    server, _ = fallible
+    server.signal(signal.SIGSTOP)
+    reader.until_state("recovering")
+    server.signal(signal.SIGCONT)
+    before = reader.source.lost_samples
+    reader.until(RATE)
+    assert reader.source.state == "running"
+    assert reader.source.lost_samples - before > 0.2 * RATE
