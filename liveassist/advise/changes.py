@@ -36,6 +36,8 @@ from liveassist.model import Change, Hit, Kit
 
 #: A microphone down by this much is not turned down but failing, dB.
 COLLAPSE_DB: Final = -20.0
+#: An arrival that moved without any change of level needs this many witnesses.
+_SEEN_ALONE: Final = 2
 #: A cell nothing explains must be this far off, in dB and in standard errors.
 _UNKNOWN_DB: Final = 4.0
 _UNKNOWN_Z: Final = 6.0
@@ -55,7 +57,7 @@ def changes(
     hits are left out. ``faults``: microphone -> what is wrong with it ("hums at 50 Hz"), from the
     alerts of the take; named as ``mic_fault``, and the microphone's levels are not judged.
     Empty for an unchanged take, and wherever there are too few hits to tell (six main hits a drum
-    and side for playing, four values a cell for gain, five usable hits for pitch).
+    and side for playing, five values a cell for gain, five usable hits for pitch).
     """
     faults = faults or {}
     bad = {kit.mic_index(mic) for mic in faults}
@@ -72,7 +74,11 @@ def changes(
     ]
     out += _level_changes(kit, levels, explanation, moves)
     named = {change.mic for change in out if change.mic is not None}
-    out += [_position(kit, None, move, 1) for move in moves.values() if move.mic not in named]
+    out += [
+        _position(kit, None, move, 1)
+        for move in moves.values()
+        if move.mic not in named and move.seen >= _SEEN_ALONE
+    ]
     out += _heads(kit, first, second, explanation)
     for drum in kit.drums:
         out += [
@@ -86,7 +92,7 @@ def changes(
                 drum=drum.name,
                 mic=mic,
             )
-            for mic, count in flipped(drum, first, second)
+            for mic, count in flipped(kit, drum, first, second)
             if mic not in faults
         ]
     out += _unknown(kit, levels, explanation, {change.drum for change in out})
@@ -102,14 +108,18 @@ def _without(hit: Hit, bad: set[int]) -> Hit:
 
 
 def _moves(kit: Kit, first: Sequence[Hit], second: Sequence[Hit]) -> dict[str, Move]:
-    """Moved microphones, the largest move of each."""
+    """Moved microphones: the surest move of each, ``seen`` summed over the drums that say so."""
     moves: dict[str, Move] = {}
     for drum in kit.drums:
         if drum.own is None:
             continue
         for move in moved(kit, drum, first, second):
-            if move.mic not in moves or abs(move.ms) > abs(moves[move.mic].ms):
-                moves[move.mic] = move
+            other = moves.get(move.mic)
+            seen = move.seen + (other.seen if other is not None else 0)
+            if other is None or abs(move.ms / move.se_ms) > abs(other.ms / other.se_ms):
+                moves[move.mic] = replace(move, seen=seen)
+            else:
+                moves[move.mic] = replace(other, seen=seen)
     return moves
 
 

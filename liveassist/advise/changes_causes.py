@@ -25,14 +25,14 @@ Kind = Literal["playing", "gain", "position", "source"]
 
 #: z² a cause must earn. Position needs clear bleed evidence, so it must earn more.
 _PENALTY: Final[dict[Kind, float]] = {
-    "playing": 3.15**2,
-    "gain": 3.6**2,
-    "position": 4.6**2,
+    "playing": 3.25**2,
+    "gain": 3.4**2,
+    "position": 5.5**2,
     "source": 4.2**2,
 }
 #: Least size worth a cause, dB.
 LEAST_DB: Final[dict[Kind, float]] = {
-    "playing": 1.2,
+    "playing": 1.4,
     "gain": 1.0,
     "position": 1.5,
     "source": 3.0,
@@ -43,6 +43,9 @@ HEADS: Final = frozenset({"kick", "snare", "tom"})
 #: (`DrumLevels.leaning`): two independent signs of one thing need less each.
 _PENALTY_LEANING: Final = 2.5**2
 _CLEARLY_LEANING: Final = 2.5
+#: z² the gain of a microphone must earn that has no kick, snare or tom of its own: it hears only
+#: what attribution takes apart from louder sources.
+_PENALTY_FAR: Final = 4.2**2
 _MOST_CAUSES: Final = 10
 #: Prior variance of what is not known at all, dB².
 _UNKNOWN_VAR: Final = 30.0**2
@@ -102,9 +105,9 @@ def _stack(drums: Sequence[DrumLevels], own_level: dict[int, float]) -> _Cells:
     for place, drum in enumerate(drums):
         spread = np.empty(len(drum.mics))
         for at, mic in enumerate(drum.mics):
-            deep = own_level.get(mic, -math.inf) - float(drum.depth_db[at])
-            foreign = mic != drum.own
-            extra = buried_error(deep) if foreign and math.isfinite(deep) else 0.0
+            above = [own_level[m] for m in (mic, drum.own) if m is not None and m in own_level]
+            deep = max(above, default=-math.inf) - float(drum.depth_db[at])
+            extra = buried_error(deep) if math.isfinite(deep) else 0.0
             spread[at] = math.hypot(float(drum.cells_se[at]), extra)
         played = drum.playing.amount if drum.playing is not None else 0.0
         shared = drum.playing.se**2 if drum.playing is not None else _UNKNOWN_VAR
@@ -148,10 +151,14 @@ def _candidates(
     return names, cells.whiten @ np.column_stack(columns)
 
 
-def _penalties(names: list[tuple[Kind, int]], drums: Sequence[DrumLevels]) -> FloatArray:
+def _penalties(kit: Kit, names: list[tuple[Kind, int]], drums: Sequence[DrumLevels]) -> FloatArray:
     """z² each effect must earn."""
     out = np.array([_PENALTY[kind] for kind, _ in names])
+    close = {drum.own for drum in drums if drum.drum.kind in HEADS}
+    close |= {index for index, mic in enumerate(kit.mics) if mic.of is not None}
     for at, (kind, place) in enumerate(names):
+        if kind == "gain" and place not in close:
+            out[at] = _PENALTY_FAR
         drum = drums[place] if kind == "playing" else None
         if drum is not None and drum.playing is not None:
             along = drum.leaning * math.copysign(1.0, drum.playing.amount)
@@ -173,7 +180,7 @@ def explain(kit: Kit, drums: Sequence[DrumLevels]) -> Explanation:
     cells = _stack(drums, own_level)
     names, design = _candidates(drums, cells)
     target = cells.whiten @ cells.values
-    penalty = _penalties(names, drums)
+    penalty = _penalties(kit, names, drums)
     chosen = _best_subset(penalty, design, target)
     causes = _fit(names, design, target, chosen)
     while causes and (dropped := _too_small(causes, penalty[list(chosen)])) is not None:

@@ -30,11 +30,12 @@ MAIN_ROLES: Final = frozenset({"main", "weak"})
 MIN_MAIN: Final = 6
 #: The same for drums whose hits have no roles: fills and crashes are no two alike.
 MIN_PLAIN: Final = 12
-MIN_CELL: Final = 4
+MIN_CELL: Final = 5
 #: Standard error no amount of hits takes away: microphones see each drum from one side, dB.
 _CELL_FLOOR_DB: Final = 0.35
-#: More of it for a source deep under the microphone's own drum, per dB beyond 20 dB.
-_BURIED_PER_DB: Final = 0.05
+#: More of it for each dB beyond 20 dB that a cell lies below the drum in its own microphone, or
+#: below the microphone's own drum: what is taken apart there is mostly something else's.
+_BURIED_PER_DB: Final = 0.035
 #: And for each dB the playing differs: the slope is not a line.
 _PER_DB_PLAYED: Final = 0.12
 #: The same for playing levels, dB.
@@ -280,6 +281,6 @@ def _slope(
     return float(np.clip(slope, 0.6, 1.5))
 
 
-def buried_error(depth_below_own_db: float) -> float:
-    """Further standard error of a cell whose source lies this deep under the mic's own drum, dB."""
-    return _BURIED_PER_DB * max(0.0, depth_below_own_db - 20.0)
+def buried_error(depth_db: float) -> float:
+    """Further standard error of a cell that lies this deep below an own-microphone level, dB."""
+    return _BURIED_PER_DB * max(0.0, depth_db - 20.0)

@@ -1,8 +1,12 @@
-"""Microphones: polarity flips and moves, from the sign and arrival of each hit.
+"""Microphones: polarity flips and moves, from the sign and arrival of each main hit.
 
 Reads `HitMeasures.pair_sign` (microphone -> +1 or -1 against the drum's own microphone) and
 `HitMeasures.arrival_ms` (microphone -> ms after the own microphone). If the own microphone is the
 one that flipped or moved, every other one seems to.
+
+Both come from cross-correlating attacks, and the best match may hop by a period of the drum's
+tone from hit to hit. So only the arrival most hits share counts (its cluster), a sign counts only
+with it, and a change by a large jump is taken for such a hop, not for a move.
 """
 
 from __future__ import annotations
@@ -17,96 +21,115 @@ import numpy as np
 from liveassist.advise.changes_stats import Difference, difference
 from liveassist.model import Drum, FloatArray, Hit, Kit
 
-#: Fewest hits with a sign or an arrival on either side.
+#: Fewest main hits with a sign or an arrival on either side.
 MIN_HITS: Final = 6
-#: Share of hits that must agree on a sign before it counts as known.
-_AGREE: Final = 0.85
-#: Least move: 0.1 ms is 3.4 cm at 343 m/s; and standard errors it must stand off zero.
+#: Share of hits that must agree (on a sign; on one arrival) before it counts as known.
+_AGREE: Final = 0.80
+#: Arrivals within this of each other are one cluster, ms.
+_CLUSTER_MS: Final = 0.30
+#: Least move: 0.1 ms is 3.4 cm at 343 m/s; most: what jumps further has hopped, ms.
 LEAST_MS: Final = 0.10
+MOST_MS: Final = 1.5
 _ARRIVAL_Z: Final = 4.5
 #: No amount of hits makes an arrival surer than this, ms (one sample at 48 kHz is 0.021 ms).
 _ARRIVAL_FLOOR_MS: Final = 0.02
+#: A polarity flip leaves the arrival where it was, ms.
+_SAME_MS: Final = 0.25
+_MAIN: Final = frozenset({"main", "weak"})
 
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """A microphone whose arrival moved, ms (positive: further from the drum)."""
+    """A microphone whose arrival moved, ms (positive: further from the drum); ``seen``: pairs of
+    microphones or drums that say so."""
 
     mic: str
     drum: str
     ms: float
     se_ms: float
+    seen: int
 
 
-def _with(hits: Sequence[Hit], drum: str) -> list[Hit]:
-    return [hit for hit in hits if hit.drum == drum and hit.measures is not None]
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """Main hits of one drum in one microphone: arrivals of the cluster most share, their sign
+    (0: not agreed on)."""
+
+    arrivals: FloatArray
+    sign: int
 
 
-def _signs(hits: Sequence[Hit], drum: str) -> dict[str, tuple[int, int]]:
-    """Microphone -> (sign most hits show, count), where they agree."""
-    votes: dict[str, list[int]] = {}
-    for hit in _with(hits, drum):
-        if hit.measures is not None:
-            for mic, sign in hit.measures.pair_sign.items():
-                votes.setdefault(mic, []).append(sign)
+def _heard(hits: Sequence[Hit], drum: str, mic: str) -> _Heard | None:
+    """What most main hits agree on; None where they do not agree on an arrival."""
+    rows = [
+        (hit.measures.arrival_ms[mic], hit.measures.pair_sign.get(mic, 0))
+        for hit in hits
+        if hit.drum == drum
+        and hit.role in _MAIN
+        and hit.measures is not None
+        and mic in hit.measures.arrival_ms
+        and math.isfinite(hit.measures.arrival_ms[mic])
+    ]
+    if len(rows) < MIN_HITS:
+        return None
+    arrivals = np.array([arrival for arrival, _ in rows])
+    near = np.abs(arrivals[:, None] - arrivals[None, :]) <= _CLUSTER_MS
+    inside = near[int(np.argmax(near.sum(axis=1)))]
+    if int(inside.sum()) < max(MIN_HITS, _AGREE * len(rows)):
+        return None
+    signs = np.array([sign for _, sign in rows])[inside]
+    share = float(np.mean(signs > 0)), float(np.mean(signs < 0))
+    sign = 1 if share[0] >= _AGREE else -1 if share[1] >= _AGREE else 0
+    return _Heard(arrivals[inside], sign)
+
+
+def _both(
+    kit: Kit, drum: Drum, reference: Sequence[Hit], take: Sequence[Hit]
+) -> dict[str, tuple[_Heard, _Heard]]:
+    """Other microphones in which both takes agree with themselves."""
     out = {}
-    for mic, signs in votes.items():
-        positive = sum(sign > 0 for sign in signs) / len(signs)
-        if len(signs) >= MIN_HITS and max(positive, 1.0 - positive) >= _AGREE:
-            out[mic] = (1 if positive > 0.5 else -1, len(signs))
+    for mic in kit.mics:
+        if mic.name == drum.own:
+            continue
+        before, after = _heard(reference, drum.name, mic.name), _heard(take, drum.name, mic.name)
+        if before is not None and after is not None:
+            out[mic.name] = (before, after)
     return out
 
 
 def flipped(
-    drum: Drum, reference: Sequence[Hit], take: Sequence[Hit]
+    kit: Kit, drum: Drum, reference: Sequence[Hit], take: Sequence[Hit]
 ) -> tuple[tuple[str, int], ...]:
     """Microphones whose polarity against the drum flipped, with the number of hits seen."""
-    before, after = _signs(reference, drum.name), _signs(take, drum.name)
-    common = [mic for mic in before if mic in after and mic != drum.own]
-    turned = [mic for mic in common if before[mic][0] != after[mic][0]]
-    if len(common) >= 2 and len(turned) == len(common) and drum.own is not None:
-        return ((drum.own, min(after[mic][1] for mic in turned)),)
-    return tuple((mic, min(before[mic][1], after[mic][1])) for mic in turned)
-
-
-def _arrivals(hits: Sequence[Hit], drum: str, mic: str) -> FloatArray:
-    values = [
-        hit.measures.arrival_ms[mic]
-        for hit in _with(hits, drum)
-        if hit.measures is not None and mic in hit.measures.arrival_ms
-    ]
-    return np.array([value for value in values if math.isfinite(value)], dtype=np.float64)
-
-
-def _arrival_change(
-    reference: Sequence[Hit], take: Sequence[Hit], drum: str, mic: str
-) -> Difference | None:
-    first, second = _arrivals(reference, drum, mic), _arrivals(take, drum, mic)
-    if min(len(first), len(second)) < MIN_HITS:
-        return None
-    plain = difference(first, second)
-    return Difference(plain.amount, math.hypot(plain.se, _ARRIVAL_FLOOR_MS), plain.dof)
+    signed = {
+        mic: pair
+        for mic, pair in _both(kit, drum, reference, take).items()
+        if pair[0].sign != 0
+        and pair[1].sign != 0
+        and abs(float(np.median(pair[1].arrivals) - np.median(pair[0].arrivals))) <= _SAME_MS
+    }
+    turned = {mic: pair for mic, pair in signed.items() if pair[0].sign != pair[1].sign}
+    seen = {mic: min(len(a.arrivals), len(b.arrivals)) for mic, (a, b) in turned.items()}
+    if len(turned) >= 2 and len(turned) == len(signed) and drum.own is not None:
+        return ((drum.own, min(seen.values())),)
+    return tuple(seen.items())
 
 
 def moved(kit: Kit, drum: Drum, reference: Sequence[Hit], take: Sequence[Hit]) -> tuple[Move, ...]:
     """Microphones that moved against this drum."""
-    changes = {
-        mic.name: change
-        for mic in kit.mics
-        if mic.name != drum.own
-        and (change := _arrival_change(reference, take, drum.name, mic.name)) is not None
-    }
-    if not changes:
-        return ()
+    changes: dict[str, Difference] = {}
+    for mic, (before, after) in _both(kit, drum, reference, take).items():
+        plain = difference(before.arrivals, after.arrivals)
+        changes[mic] = Difference(plain.amount, math.hypot(plain.se, _ARRIVAL_FLOOR_MS), plain.dof)
     off = {
-        name: change
-        for name, change in changes.items()
-        if abs(change.amount) >= LEAST_MS and abs(change.z) >= _ARRIVAL_Z
+        mic: change
+        for mic, change in changes.items()
+        if LEAST_MS <= abs(change.amount) <= MOST_MS and abs(change.z) >= _ARRIVAL_Z
     }
     amounts = [change.amount for change in off.values()]
     alike = bool(amounts) and max(amounts) - min(amounts) < max(LEAST_MS, 0.3 * abs(amounts[0]))
     if drum.own is not None and len(off) >= 2 and len(off) == len(changes) and alike:
         middle = float(np.median(amounts))
         se = float(np.median([change.se for change in off.values()]))
-        return (Move(drum.own, drum.name, -middle, se),)
-    return tuple(Move(name, drum.name, c.amount, c.se) for name, c in off.items())
+        return (Move(drum.own, drum.name, -middle, se, len(off)),)
+    return tuple(Move(mic, drum.name, c.amount, c.se, 1) for mic, c in off.items())
