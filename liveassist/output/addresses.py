@@ -190,6 +190,13 @@ _EVENTS = (
         ("pad grid", "down", "unplugged"),
     ),
     Address(
+        f"{ROOT}/apply/armed",
+        (Arg("mic", "s"), Arg("seconds_left", "f", "s", 0, 30)),
+        "change",
+        "Which microphone is armed for applying; 0 seconds: no longer.",
+        ("snare_top", 27.5),
+    ),
+    Address(
         f"{ROOT}/unmeasured",
         (Arg("address", "s"), Arg("reason", "s")),
         "change",
@@ -238,6 +245,31 @@ _COMMANDS = (
         "command",
         "What the expander is meant for.",
         ("natural",),
+    ),
+    Address(
+        f"{ROOT}/apply/arm",
+        (Arg("mic", "s"), Arg("present_dbfs", "f", "dBFS", *LEVEL_DBFS, optional=True)),
+        "command",
+        "Make one microphone ready for applying its suggested settings, for 30 s. The threshold "
+        "the device has now, if you give it, is what undo goes back to.",
+        ("snare_top", -30.0),
+    ),
+    Address(
+        f"{ROOT}/apply/disarm", (Arg("mic", "s"),), "command", "Take that back.", ("snare_top",)
+    ),
+    Address(
+        f"{ROOT}/apply/now",
+        (Arg("mic", "s"),),
+        "command",
+        "Send the suggested settings of an armed microphone to your device, once.",
+        ("snare_top",),
+    ),
+    Address(
+        f"{ROOT}/apply/undo",
+        (Arg("mic", "s"),),
+        "command",
+        "Send what was there before.",
+        ("snare_top",),
     ),
     Address(f"{ROOT}/state", (), "command", "Send every figure to me once.", ()),
     Address(

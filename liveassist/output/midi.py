@@ -22,6 +22,7 @@ from liveassist.model import Event, OutputState, Snapshot
 from .midi_child import frame, frames
 from .midi_codec import MidiReader
 from .midi_sender import MidiSender
+from .osc_codec import OscMessage
 from .surface_model import MidiPort, Surface
 
 #: Pause before a port process that died is started again, seconds.
@@ -222,6 +223,11 @@ class MidiOutput:
     def snapshot(self, snapshot: Snapshot) -> None:
         """Show new figures."""
         self._sender.show(snapshot)
+
+    def say(self, message: bytes | OscMessage, table: bool) -> None:
+        """Send one message, once: never again by itself, whatever becomes of it."""
+        if isinstance(message, bytes) and self._ports.health[self._index].state == "ok":
+            self._send([self._sender.spend(message, self._monotonic())])
 
     def tick(self) -> float:
         """Send what is due; returns the longest time until the next call, seconds."""

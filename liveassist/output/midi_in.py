@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from .commands import Command
+from .midi_time import MidiTime, Timing
 from .surface_model import MidiPort, Press, Surface
 
 _KIND = {0x9: "note", 0xB: "cc", 0xC: "program"}
@@ -48,17 +50,22 @@ class Paged(Protocol):
 
 @dataclass(slots=True)
 class _Listener:
+    name: str
     surface: Surface
     output: Paged
     wake: Callable[[], None]
     down: set[tuple[int, int]] = field(default_factory=set)
+    time: MidiTime = field(default_factory=MidiTime)
 
 
 class Presses:
     """Turns what MIDI ports say into commands, pages within the surface included."""
 
-    def __init__(self, offer: Callable[[Command], bool]) -> None:
+    def __init__(
+        self, offer: Callable[[Command], bool], monotonic: Callable[[], float] = time.monotonic
+    ) -> None:
         self._offer = offer
+        self._monotonic = monotonic
         self._listeners: dict[int, _Listener] = {}
         self.dropped = 0
 
@@ -70,13 +77,16 @@ class Presses:
         wake: Callable[[], None],
     ) -> None:
         """Listen for the buttons of one surface on one port, whose output is ``output``."""
-        self._listeners[id(port)] = _Listener(surface, output, wake)
+        self._listeners[id(port)] = _Listener(port.name, surface, output, wake)
 
     def heard(self, port: MidiPort, message: bytes) -> None:
         """A whole message came in on a port (the port process's reading thread)."""
         listener = self._listeners.get(id(port))
         if listener is None or listener.output.is_echo(message):
             return
+        asked = listener.time.hear(message, self._monotonic())
+        if asked is not None and port.transport:
+            self._give(Command(f"take/{asked}", (), f"MIDI {port.name}"))
         if not self._newly_down(listener, message):
             return
         press = press_of(message, port.name, listener.surface)
@@ -87,7 +97,15 @@ class Presses:
                 if other.surface is listener.surface:
                     other.output.turn(int(press.value or 1))
                     other.wake()
-        elif not self._offer(command_of(press, f"MIDI {port.name}")):
+        else:
+            self._give(command_of(press, f"MIDI {port.name}"))
+
+    def timing(self) -> dict[str, Timing]:
+        """What each port says about tempo and time code, by its name."""
+        return {item.name: item.time.timing() for item in self._listeners.values()}
+
+    def _give(self, command: Command) -> None:
+        if not self._offer(command):
             self.dropped += 1
 
     def _newly_down(self, listener: _Listener, message: bytes) -> bool:

@@ -49,7 +49,11 @@ def control_message(control: Control, snapshot: Snapshot) -> bytes | None:
 
     None while the figure is not measured: the control keeps its place. A display shows dashes.
     """
-    value = _value(control, snapshot)
+    return control_message_for(control, _value(control, snapshot))
+
+
+def control_message_for(control: Control, value: Value | None) -> bytes | None:
+    """The MIDI message that puts a control at ``value`` (unit of its figure)."""
     if control.message == "text":
         return midi.sysex_text(control.head, _text(control, value), control.tail)
     if control.scale is None or value is None or isinstance(value, str):
@@ -71,7 +75,11 @@ def control_message(control: Control, snapshot: Snapshot) -> bytes | None:
 
 def control_osc(control: Control, snapshot: Snapshot) -> OscMessage | None:
     """The message of an OSC device's own address; None while the figure is not measured."""
-    value = _value(control, snapshot)
+    return control_osc_for(control, _value(control, snapshot))
+
+
+def control_osc_for(control: Control, value: Value | None) -> OscMessage | None:
+    """The message of a foreign address for ``value``."""
     if control.type == "s":
         return OscMessage(control.address, "s", (_text(control, value),))
     if control.scale is None or value is None or isinstance(value, str):

@@ -66,7 +66,7 @@ class MidiSender:
             if self._tokens < -self._burst:
                 self.dropped += 1
                 continue
-            messages.append(self._spend(on, now))
+            messages.append(self.spend(on, now))
             self._serial += 1
             heapq.heappush(self._offs, (now + hit.length_ms / 1000.0, self._serial, off))
         return messages
@@ -76,11 +76,11 @@ class MidiSender:
         self._fill(now)
         messages: list[bytes] = []
         while self._offs and self._offs[0][0] <= now:
-            messages.append(self._spend(heapq.heappop(self._offs)[2], now))
+            messages.append(self.spend(heapq.heappop(self._offs)[2], now))
         for name, message in self._changed(now):
             if self._tokens < min(len(message), self._burst):
                 break
-            messages.append(self._spend(message, now))
+            messages.append(self.spend(message, now))
             self._serial += 1
             self._sent[name], self._sent_at[name] = message, self._serial
         return messages
@@ -108,7 +108,7 @@ class MidiSender:
 
     def last_words(self, now: float) -> list[bytes]:
         """Ends of all notes that still sound, for a clean goodbye."""
-        messages = [self._spend(off, now) for _, _, off in sorted(self._offs)]
+        messages = [self.spend(off, now) for _, _, off in sorted(self._offs)]
         self._offs.clear()
         return messages
 
@@ -121,7 +121,8 @@ class MidiSender:
         changed = [(name, data) for name, data in wanted.items() if self._sent.get(name) != data]
         return sorted(changed, key=lambda item: self._sent_at.get(item[0], 0))
 
-    def _spend(self, message: bytes, now: float) -> bytes:
+    def spend(self, message: bytes, now: float) -> bytes:
+        """Count a message that is being sent; returns it."""
         self._tokens -= len(message)
         self._recent.append((now, len(message)))
         self._recent_bytes += len(message)

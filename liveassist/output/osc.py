@@ -188,6 +188,11 @@ class OscOutput:
         """Take over new figures; they are sent by `tick` when the rate allows."""
         self._pending = snapshot
 
+    def say(self, message: bytes | OscMessage, table: bool) -> None:
+        """Send one message, once: never again by itself, whatever becomes of it."""
+        if isinstance(message, OscMessage) and (self._target.table or not table):
+            self._send(self._selection.of([message]) if table else [message])
+
     def tick(self) -> float:
         """Send changed figures if it is time; returns the time until the next call, seconds."""
         now = self._monotonic()

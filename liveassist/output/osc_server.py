@@ -297,6 +297,14 @@ class OscServer:
             for subscriber in self._desk.subscribers.values():
                 subscriber.fresh = True
 
+    def say(self, message: bytes | OscMessage, table: bool) -> None:
+        """Send one message of the table to everybody who subscribed."""
+        if isinstance(message, OscMessage) and table:
+            with self._lock:
+                places = [s.place for s in self._desk.subscribers.values() if not s.once]
+            for place in places:
+                self._send(place, [message])
+
     def tick(self) -> float:
         """Send figures to the subscribers whose time it is."""
         now = self._monotonic()

@@ -12,16 +12,20 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from liveassist.errors import OutputError
 from liveassist.model import Event, Kit, LevelFrames, OutputState, Snapshot
 
+from .apply import Applied, ApplyDesk
+from .applying import Applying
 from .commands import Command
 from .midi import MidiOutput, MidiPorts
 from .midi_in import Presses
+from .midi_time import Timing
 from .osc import OscOutput
+from .osc_codec import OscMessage
 from .osc_server import OscServer
 from .surface_bind import bind
 from .surface_model import HitNote, MidiPort, OscTarget, Surface
@@ -45,6 +49,9 @@ class Output(Protocol):
     def snapshot(self, snapshot: Snapshot) -> None:
         """Take over the latest figures."""
 
+    def say(self, message: bytes | OscMessage, table: bool) -> None:
+        """Send one message of its own kind, once; ``table``: subject to filters and prefix."""
+
     def tick(self) -> float:
         """Send what is due; returns the longest time until the next call, seconds."""
 
@@ -55,12 +62,20 @@ class Output(Protocol):
         """Say the last words and let go."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Say:
+    """A message in the queue of an output."""
+
+    message: bytes | OscMessage
+    table: bool
+
+
 class Worker:
     """One output, its bounded queue and its thread."""
 
     def __init__(self, output: Output, max_events: int = MAX_EVENTS) -> None:
         self.output = output
-        self._events: deque[Event] = deque()
+        self._events: deque[Event | _Say] = deque()
         self._max_events = max_events
         self._snapshot: Snapshot | None = None
         self._condition = threading.Condition()
@@ -72,7 +87,11 @@ class Worker:
         self._thread = threading.Thread(target=self._run, name=output.name, daemon=True)
         self._thread.start()
 
-    def publish(self, event: Event) -> None:
+    def say(self, message: bytes | OscMessage, table: bool) -> None:
+        """Queue one message."""
+        self.publish(_Say(message, table))
+
+    def publish(self, event: Event | _Say) -> None:
         """Queue an event; the oldest falls out if the queue is full. Never waits for the output."""
         with self._condition:
             if len(self._events) >= self._max_events:
@@ -128,7 +147,10 @@ class Worker:
         # An OutputError loses this one thing only; the output keeps the sentence for its state.
         for event in events:
             with contextlib.suppress(OutputError):
-                self.output.event(event)
+                if isinstance(event, _Say):
+                    self.output.say(event.message, event.table)
+                else:
+                    self.output.event(event)
         if snapshot is not None:
             self.output.snapshot(snapshot)
         wait = 0.1
@@ -156,6 +178,8 @@ class Router:
         self._workers = list(workers)
         self._ports = ports
         self._servers = list(servers)
+        self._presses: Presses | None = None
+        self._applying = Applying(self._worker_named, self._tell)
         self._commands: deque[Command] = deque()
         self._lock = threading.Lock()
         self._closed = False
@@ -172,6 +196,7 @@ class Router:
         """Hand the latest figures to every output."""
         for worker in self._workers:
             worker.publish_snapshot(snapshot)
+        self._applying.look(self._health(), time.monotonic(), snapshot)
 
     def states(self) -> tuple[OutputState, ...]:
         """Health of every output, in the order of the profiles."""
@@ -186,16 +211,49 @@ class Router:
             return True
 
     def commands(self) -> list[Command]:
-        """Commands that came in since the last call, oldest first."""
+        """Commands that came in since the last call, oldest first.
+
+        Those that arm, apply and undo suggested settings are carried out here, not returned.
+        """
         with self._lock:
             found = list(self._commands)
             self._commands.clear()
-        return found
+        others = [command for command in found if not command.name.startswith("apply/")]
+        if len(others) < len(found):
+            health, now = self._health(), time.monotonic()
+            for command in found:
+                if command.name.startswith("apply/"):
+                    outcome = self._applying.command(command, health, now)
+                    self.answer(command, outcome.done, outcome.why)
+        return others
+
+    def armed(self) -> dict[str, float]:
+        """Microphones armed for applying, and the seconds each has left."""
+        return dict(self._applying.desk.armed(time.monotonic()))
+
+    def applied(self) -> tuple[Applied, ...]:
+        """Every setting that was applied or undone, with what was there before."""
+        return tuple(self._applying.desk.log)
+
+    def _health(self) -> dict[str, str]:
+        return {worker.output.name: worker.state().state for worker in self._workers}
+
+    def _worker_named(self, name: str) -> Worker | None:
+        return next((w for w in self._workers if w.output.name == name), None)
+
+    def _tell(self, message: OscMessage) -> None:
+        """Send one message of the table to every OSC output."""
+        for worker in self._workers:
+            worker.say(message, table=True)
 
     def answer(self, command: Command, done: bool, why: str = "") -> None:
         """Tell whoever gave a command what became of it."""
         for server in self._servers:
             server.answer(command.ticket, done, why)
+
+    def timing(self) -> dict[str, Timing]:
+        """Tempo and time code heard on each MIDI input, by the port's name in its profile."""
+        return {} if self._presses is None else self._presses.timing()
 
     def close(self) -> None:
         """Send what is queued and let everything go, last opened first. May be called twice."""
@@ -221,6 +279,8 @@ def open_outputs(
     """
     bound = [bind(surface, kit) for surface in surfaces]
     router = Router(left_out=[sentence for _, left_out in bound for sentence in left_out])
+    controls = tuple(control for surface, _ in bound for control in surface.applies)
+    router._applying.desk = ApplyDesk(controls)
     try:
         for surface, _ in bound:
             for target in surface.osc:
@@ -244,6 +304,7 @@ def _open_midi(router: Router, surfaces: Sequence[Surface]) -> None:
     if not wanted:
         return
     presses = Presses(router.offer)
+    router._presses = presses
     router._ports = ports = MidiPorts([port for _, port in wanted], presses.heard)
     for index, (surface, port) in enumerate(wanted):
         output = MidiOutput(surface, index, port, ports)

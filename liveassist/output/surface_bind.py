@@ -39,6 +39,7 @@ def bind(surface: Surface, kit: Kit) -> tuple[Surface, list[str]]:
     """
     left_out: list[str] = []
     controls = [_bound(item, "control", kit, surface, left_out) for item in surface.controls]
+    applies = [_bound(item, "apply", kit, surface, left_out) for item in surface.applies]
     lights = [_bound(item, "light", kit, surface, left_out) for item in surface.lights]
     hits = []
     for hit in surface.hits:
@@ -50,6 +51,7 @@ def bind(surface: Surface, kit: Kit) -> tuple[Surface, list[str]]:
     bound = replace(
         surface,
         controls=tuple(item for item in controls if item is not None),
+        applies=tuple(item for item in applies if item is not None),
         lights=tuple(item for item in lights if item is not None),
         hits=tuple(hits),
     )
@@ -129,10 +131,12 @@ def explain(surface: Surface, kit: Kit) -> list[str]:
         lines.append(
             f"{port.name}: {ways} the MIDI port matching {port.port!r}, "
             f"at most {port.bytes_per_s} bytes a second"
+            + (", and its transport starts and ends takes" if port.transport else "")
         )
     lines += [_explain_control(control) for control in bound.controls]
     lines += [_explain_hit(hit) for hit in bound.hits]
     lines += [_explain_light(light, bound) for light in bound.lights]
+    lines += [_explain_apply(control) for control in bound.applies]
     lines += [_explain_press(press) for press in bound.presses]
     return lines + [f"not used: {sentence}" for sentence in left_out]
 
@@ -178,6 +182,11 @@ def _explain_control(control: Control) -> str:
             sent += f", channel {control.channel}"
     page = f", on page {control.page}" if control.page else ""
     return f"{what}, {sent}{page}"
+
+
+def _explain_apply(control: Control) -> str:
+    said = _explain_control(control).replace(" shows ", " is set to ", 1)
+    return f"{said}, only when armed and applied by hand"
 
 
 def _explain_hit(hit: HitNote) -> str:

@@ -62,13 +62,16 @@ class OscIn:
 
 @dataclass(frozen=True, slots=True)
 class MidiPort:
-    """A MIDI port, found by ``port``: a name with * and ?, upper and lower case alike."""
+    """A MIDI port, found by ``port``: a name with * and ?, upper and lower case alike.
+
+    ``transport``: start, stop and record of the machine on this port start and end takes."""
 
     name: str
     port: str
     output: bool = True
     input: bool = False
     bytes_per_s: int = 3125
+    transport: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +152,7 @@ class Surface:
     hits: tuple[HitNote, ...] = ()
     lights: tuple[Light, ...] = ()
     presses: tuple[Press, ...] = ()
+    applies: tuple[Control, ...] = ()
     meanings: Mapping[str, int] | None = None
     blink: tuple[str, ...] = ()
     pages: int = 1

@@ -72,6 +72,7 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
         "output": Field("yesno", True),
         "input": Field("yesno", False),
         "bytes_per_s": Field("whole", 3125, 100, 3_000_000),
+        "transport": Field("yesno", False),
     },
     "control": {
         "name": Field("text"),
@@ -125,6 +126,7 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
         "value": Field("text", ""),
     },
 }
+_FIELDS = {**_FIELDS, "apply": _FIELDS["control"]}
 _SINGLE = ("surface", "osc_in")
 #: Largest ``number`` of each kind of message.
 _HIGHEST = {"cc": 127, "cc14": 31, "nrpn": 16383, "note": 127}
@@ -201,6 +203,9 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
     osc = tuple(OscTarget(**values) for values in tables["osc"])
     midi = tuple(MidiPort(**values) for values in tables["midi"])
     _check_names(osc, midi, problems)
+    for port in midi:
+        if port.transport and not port.input:
+            problems.add(f"[[midi]] {port.name!r}.transport", "needs input = true")
     for target in osc:
         _check_target(target, problems)
     osc_in = OscIn(**tables["osc_in"][0]) if tables["osc_in"] else None
@@ -213,6 +218,11 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
         outputs = [t.name for t in osc] if values["message"] == "osc" else sends
         values = _default_output(values, "to", outputs, "control", problems)
         controls.append(_control(values, problems))
+    applies = []
+    for values in tables["apply"]:
+        outputs = [t.name for t in osc] if values["message"] == "osc" else sends
+        values = _default_output(values, "to", outputs, "apply", problems)
+        applies.append(_apply(values, problems))
     hits, lights, presses = [], [], []
     for values in tables["hit"]:
         hits.append(HitNote(**_default_output(values, "to", sends, "hit", problems)))
@@ -237,6 +247,7 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
         hits=tuple(hits),
         lights=tuple(lights),
         presses=tuple(presses),
+        applies=tuple(control for control in applies if control is not None),
         meanings=meanings,
         blink=head["blink"],
         pages=head["pages"],
@@ -312,8 +323,18 @@ def _default_output(
     return values
 
 
-def _control(values: dict[str, Any], problems: Problems) -> Control | None:
-    where = f"[[control]] {values['name']!r}"
+def _apply(values: dict[str, Any], problems: Problems) -> Control | None:
+    """An [[apply]] entry: a control, but for suggested settings only, and never as text."""
+    where = f"[[apply]] {values['name']!r}"
+    if not values["shows"].startswith("suggested_"):
+        problems.add(f"{where}.shows", "only suggested settings can be applied")
+    if values["message"] == "text" or (values["message"] == "osc" and values["type"] == "s"):
+        problems.add(f"{where}.message", "a setting is a number, not text")
+    return _control(values, problems, "apply")
+
+
+def _control(values: dict[str, Any], problems: Problems, table: str = "control") -> Control | None:
+    where = f"[[{table}]] {values['name']!r}"
     before = len(problems.found)
     quantity = BY_KEY[values.pop("shows")]
     span = values.pop("range")

@@ -120,5 +120,5 @@ def test_what_is_remembered_of_the_past_is_bounded() -> None:
     surface = parse_surface(TEXT, "x.toml")
     sender = MidiSender(surface, surface.midi[0])
     for number in range(1000):
-        sender._spend(midi.controller(1 + number // 128 % 16, number % 128, number % 127), 0.0)
+        sender.spend(midi.controller(1 + number // 128 % 16, number % 128, number % 127), 0.0)
     assert len(sender._said) <= 256

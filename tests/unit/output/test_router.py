@@ -19,6 +19,7 @@ from liveassist.output.commands import Command
 from liveassist.output.osc_codec import OscBundle, OscMessage, decode, encode
 from liveassist.output.router import MAX_COMMANDS, Router, Worker, demo_surface, open_outputs
 from liveassist.output.surface_model import OscIn, OscTarget, Surface
+from liveassist.output.surfaces import parse_surface
 
 from .scene import HIT, KIT, SNAPSHOT
 
@@ -58,6 +59,9 @@ class _Output:
 
     def snapshot(self, snapshot: Snapshot) -> None:
         self.snapshots.append(snapshot)
+
+    def say(self, message: bytes | OscMessage, table: bool) -> None:
+        raise AssertionError("nothing is said here")
 
     def tick(self) -> float:
         return 10.0
@@ -343,3 +347,62 @@ def test_the_demonstration_works_without_any_midi() -> None:
     assert [state.kind for state in states] == ["osc", "midi"]
     assert states[1].state in ("absent", "ok")
     router.close()
+
+
+# --- applying ------------------------------------------------------------------------------
+
+
+def test_applying_over_the_wire(receiver: _Receiver) -> None:
+    """Arm, apply and undo by OSC; the device is the same receiver under an address of its own."""
+    text = f"""
+    surface = {{ name = "x" }}
+    osc_in = {{ port = 1 }}
+    osc = [
+      {{ name = "device", port = {receiver.port}, table = false }},
+      {{ name = "tablet", port = {receiver.port}, only = ["{ROOT}/apply/*"] }},
+    ]
+    [[apply]]
+    name = "threshold"
+    shows = "suggested_threshold_dbfs"
+    mic = "snare"
+    message = "osc"
+    address = "/gate/threshold"
+    range = [-80, 0]
+    out = [-80, 0]
+    to = "device"
+    """
+    surface = replace(parse_surface(text, "x.toml"), osc_in=OscIn(port=0))
+    router = open_outputs([surface], KIT)
+    seen: list[OscMessage] = []
+
+    def say(name: str, types: str, *args: object) -> tuple[object, ...]:
+        receiver.say(OscMessage(f"{ROOT}/apply/{name}", types, args), _port(router))  # type: ignore[arg-type]
+        end = time.monotonic() + WAIT_S
+        receiver.socket.settimeout(0.02)
+        while time.monotonic() < end:
+            assert router.commands() == []
+            with contextlib.suppress(TimeoutError):
+                seen.extend(receiver.messages())
+            answers = [m for m in seen if m.address == f"{ROOT}/answer"]
+            if answers:
+                seen.remove(answers[0])
+                return answers[0].args
+        raise AssertionError("no answer")
+
+    router.publish_snapshot(SNAPSHOT)
+    _poll(lambda: all(state.state == "ok" for state in router.states()))
+    assert say("now", "s", "snare_top")[1:] == ("refused", "snare_top is not armed")
+    assert say("arm", "sf", "snare_top", -30.0)[1] == "done"
+    assert list(router.armed()) == ["snare_top"]
+    assert say("now", "s", "snare_top")[1] == "done"
+    assert router.armed() == {}
+    assert say("undo", "s", "snare_top")[1] == "done"
+    router.close()
+    with contextlib.suppress(TimeoutError):
+        while True:
+            seen += receiver.messages()
+    device = [m.args[0] for m in seen if m.address == "/gate/threshold"]
+    armed = [m.args for m in seen if m.address == f"{ROOT}/apply/armed"]
+    assert device == [-24.5, -30.0]
+    assert [(mic, left > 0) for mic, left in armed] == [("snare_top", True), ("snare_top", False)]  # type: ignore[operator,misc]
+    assert [(a.value, a.before) for a in router.applied()] == [(-24.5, -30.0), (-30.0, -24.5)]

@@ -1,0 +1,162 @@
+"""The recorder's transport, clock and time code, heard over MIDI.
+
+Sources: MIDI 1.0 (clock, start, continue, stop; quarter-frame and full time code), RP-013 machine
+control. Time is an argument: the moment a message was heard, in seconds of any steady clock.
+
+Clock over MIDI jitters by a millisecond or more; the tempo is the median over two beats and the
+beat times are a line fitted through the last two beats of ticks, not single ticks.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections import deque
+from dataclasses import dataclass
+from typing import Literal
+
+from .midi_codec import (
+    CLOCK,
+    CONTINUE,
+    MMC_RECORD,
+    MMC_RECORD_EXIT,
+    MMC_STOP,
+    MTC_RATES,
+    START,
+    STOP,
+)
+
+#: Clock messages a quarter note (MIDI 1.0).
+TICKS_A_BEAT = 24
+#: Ticks the tempo is taken from: two beats.
+KEPT_TICKS = 2 * TICKS_A_BEAT
+#: A gap this much longer than usual is a stopped clock: begin anew.
+GAP = 4.0
+#: Time code pieces further apart than this belong to different runs, seconds.
+PIECE_GAP_S = 0.25
+
+Transport = Literal["start", "stop"]
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """What the clock and time code say now. ``None``: not heard.
+
+    ``beat_s``: the moment of the latest beat. ``jitter_ms``: how far single ticks stray from a
+    steady clock, standard deviation. ``time_code_s`` was right at ``time_code_at_s``.
+    """
+
+    tempo_bpm: float | None = None
+    beat_s: float | None = None
+    jitter_ms: float | None = None
+    time_code_s: float | None = None
+    time_code_at_s: float | None = None
+    frames_per_s: float | None = None
+    running: bool = False
+
+
+class MidiTime:
+    """Follows what one port says about time."""
+
+    def __init__(self) -> None:
+        self._ticks: deque[float] = deque(maxlen=KEPT_TICKS + 1)
+        self._count = 0
+        self._running = False
+        self._pieces: dict[int, int] = {}
+        self._piece_at = float("-inf")
+        self._first_at = 0.0
+        self._code: tuple[float, float, float] | None = None
+
+    def hear(self, message: bytes, now: float) -> Transport | None:
+        """Take in one whole message; what it asks of the take, if anything."""
+        if message == CLOCK:
+            self._tick(now)
+        elif message in (START, CONTINUE):
+            self._ticks.clear()
+            self._count = 0
+            return self._run(True)
+        elif message == STOP:
+            return self._run(False)
+        elif message[0] == 0xF1:
+            self._quarter(message[1], now)
+        elif message[0] == 0xF0 and len(message) >= 6 and message[1] == 0x7F:
+            return self._universal(message, now)
+        return None
+
+    def timing(self) -> Timing:
+        """Tempo, beat and time code as far as they were heard."""
+        seconds, at_s, rate = self._code or (None, None, None)
+        tempo = beat = jitter = None
+        if len(self._ticks) > TICKS_A_BEAT:
+            gaps = [b - a for a, b in zip(self._ticks, list(self._ticks)[1:], strict=False)]
+            tick = statistics.median(gaps)
+            if tick > 0:
+                tick, start, jitter = self._line(tick)
+                tempo = 60.0 / (tick * TICKS_A_BEAT)
+                since = (self._count - 1) % TICKS_A_BEAT
+                beat = start + tick * (len(self._ticks) - 1 - since)
+        return Timing(tempo, beat, jitter, seconds, at_s, rate, self._running)
+
+    def _line(self, tick: float) -> tuple[float, float, float]:
+        """Least squares through the kept ticks: seconds a tick, first tick, jitter in ms."""
+        numbers = range(len(self._ticks))
+        slope, start = statistics.linear_regression(numbers, list(self._ticks))
+        if slope <= 0:
+            slope = tick
+        off = [t - (start + slope * n) for n, t in zip(numbers, self._ticks, strict=True)]
+        return slope, start, 1000.0 * statistics.pstdev(off)
+
+    def _tick(self, now: float) -> None:
+        if len(self._ticks) >= 2:
+            usual = (self._ticks[-1] - self._ticks[0]) / (len(self._ticks) - 1)
+            if now - self._ticks[-1] > GAP * max(usual, 0.001):
+                self._ticks.clear()
+        self._ticks.append(now)
+        self._count += 1
+
+    def _run(self, running: bool) -> Transport | None:
+        """Start or stop, once: a second start while it runs asks for nothing."""
+        if running == self._running:
+            return None
+        self._running = running
+        return "start" if running else "stop"
+
+    def _universal(self, message: bytes, now: float) -> Transport | None:
+        if message[3] == 0x06 and len(message) == 6:
+            if message[4] == MMC_RECORD:
+                return self._run(True)
+            if message[4] in (MMC_STOP, MMC_RECORD_EXIT):
+                return self._run(False)
+        if message[3:5] == b"\x01\x01" and len(message) == 10:
+            hours, minutes, seconds, frames = message[5:9]
+            self._set_code(hours, minutes, seconds, frames, now)
+        return None
+
+    def _quarter(self, data: int, now: float) -> None:
+        """One of eight pieces; together they name the frame in which the first was sent."""
+        piece, nibble = data >> 4, data & 0x0F
+        if now - self._piece_at > PIECE_GAP_S or piece == 0:
+            self._pieces.clear()
+            self._first_at = now
+        self._piece_at = now
+        if piece != len(self._pieces):
+            self._pieces.clear()  # played backwards, or a piece was lost
+            return
+        self._pieces[piece] = nibble
+        if len(self._pieces) == 8:
+            halves = [(self._pieces[n], self._pieces[n + 1]) for n in (0, 2, 4, 6)]
+            frames, seconds, minutes, hours = (low | high << 4 for low, high in halves)
+            self._set_code(hours, minutes, seconds, frames, self._first_at)
+
+    def _set_code(self, hours: int, minutes: int, seconds: int, frames: int, now: float) -> None:
+        rate = MTC_RATES[hours >> 5 & 3]
+        hours &= 0x1F
+        if hours > 23 or minutes > 59 or seconds > 59 or frames >= round(rate):
+            return
+        if rate == MTC_RATES[2]:  # drop-frame: the numbers 0 and 1 are left out of most minutes
+            count = ((hours * 60 + minutes) * 60 + seconds) * 30 + frames
+            total = hours * 60 + minutes
+            count -= 2 * (total - total // 10)
+            self._code = (count / rate, now, rate)
+            return
+        whole = (hours * 60 + minutes) * 60 + seconds
+        self._code = (whole + frames / rate, now, rate)
