@@ -43,7 +43,8 @@ class DrumSpec:
     ``slope``: how much faster decay gets per octave; ``contact_ms``: stick or beater contact at
     full force; ``click_db`` and ``click_hz``: contact noise; ``wires_db``: snare wires, None for
     off; ``strike_radius``: 0 centre, 1 rim; ``full_stroke_mm``: head displacement at full force
-    (pitch glide); ``loudness_db``: peak at 1 m on axis at full force, 0 = reference.
+    (pitch glide); ``overtone_db``: what rim and shell add to the near field of modes with nodal
+    diameters; ``loudness_db``: peak at 1 m on axis at full force, 0 = reference.
     """
 
     diameter_in: float = 14.0
@@ -61,6 +62,7 @@ class DrumSpec:
     wires_db: float | None = None
     strike_radius: float = 0.2
     full_stroke_mm: float = 1.2
+    overtone_db: float = 0.0
     lugs: int = 8
     uneven: float = 0.01
     loudness_db: float = 0.0
@@ -202,7 +204,7 @@ def view(
         shape_cos, shape_sin = modes.mode_shape(table, foot, angle)
         far_cos = np.where(axisymmetric, volume, multipole * np.cos(table.m * angle))
         far_sin = np.where(axisymmetric, 0.0, multipole * np.sin(table.m * angle))
-        keep = np.where(axisymmetric & (table.n == 1), 0.0, 1.0)
+        keep = np.where(axisymmetric, table.n > 1, 10 ** (spec.overtone_db / 20))
         if inside:
             far_cos = far_cos * np.where(table.zero < modes.J01 + 0.01, cavity_gain(spec), 1.0)
         cosine[index] = side * (far_cos + keep * reach * shape_cos)
@@ -226,6 +228,17 @@ def contact_pulse(contact_ms: float, sample_rate_hz: int) -> FloatArray:
     count = max(3, round(contact_ms * 1e-3 * sample_rate_hz))
     pulse = 1.0 - np.cos(2 * np.pi * (np.arange(count) + 0.5) / count)
     return np.asarray(pulse / pulse.sum())
+
+
+def acceleration_kernel(pulse: FloatArray, sample_rate_hz: int) -> FloatArray:
+    """Second derivative of a force pulse.
+
+    A mode struck by an impulse moves as ``sin(omega t) / omega``; sound follows the acceleration
+    of that movement, so displacement is convolved with this instead of differentiated after.
+    It sums to zero: no net acceleration stays in a head that comes to rest.
+    """
+    padded = np.concatenate([[0.0, 0.0], pulse, [0.0, 0.0]])
+    return np.asarray(np.diff(padded, n=2) * float(sample_rate_hz) ** 2)
 
 
 def warped_time(
@@ -289,7 +302,7 @@ def strike_drum(
     radius = float(np.clip(spec.strike_radius + 0.05 * rng.standard_normal(), 0.0, 0.9))
     angle = rng.uniform(-0.4, 0.4)
     contact = spec.contact_ms * (1 + 0.06 * rng.standard_normal()) * force**-0.12
-    pulse = contact_pulse(contact, rate)
+    pulse = acceleration_kernel(contact_pulse(contact, rate), rate)
     clock = warped_time(spec, tuned, state, strike.level_db, count, rate)
     batter, drive = _head_signals(spec, state, tuned, (radius, angle), batter_view, clock, rate)
     emissions = [Emission("batter", faded(batter * np.float32(force * scale), rate), None, pulse)]
@@ -333,7 +346,7 @@ def _head_signals(
     clock: FloatArray,
     rate: int,
 ) -> tuple[Signal, FloatArray]:
-    """Batter signal per microphone, and the movement of the resonant head (drives the wires)."""
+    """Displacement of the batter as each microphone weights it, and of the resonant head."""
     table = tuned.table
     struck_cos, struck_sin = modes.mode_shape(table, point[0], point[1])
     turned = table.m * tuned.turn
@@ -341,7 +354,7 @@ def _head_signals(
     along = struck_cos * np.cos(turned) + struck_sin * np.sin(turned)
     across = struck_sin * np.cos(turned) - struck_cos * np.sin(turned)
     norm = jv(table.m + 1, table.zero) ** 2 * np.where(table.m == 0, 1.0, 0.5)
-    push = tuned.mode_hz / norm
+    push = 1.0 / (2 * np.pi * tuned.mode_hz * norm)
     view_along = batter_view.cosine * np.cos(turned) + batter_view.sine * np.sin(turned)
     view_across = batter_view.sine * np.cos(turned) - batter_view.cosine * np.sin(turned)
     first = 0  # the (0,1) mode is the lowest of the table
@@ -353,10 +366,12 @@ def _head_signals(
     swap = table.m.size
     hz[first], hz[swap] = tuned.low_hz, tuned.high_hz
     pair = view_along[:, first] * along[first] / norm[first]
-    weights[:, first] = pair * tuned.low_hz * split_along
-    weights[:, swap] = pair * tuned.high_hz * (1.0 - split_along)
+    omega = 2 * np.pi * hz
+    weights[:, first] = pair / omega[first] * split_along
+    weights[:, swap] = pair / omega[swap] * (1.0 - split_along)
     t60[swap] = t60[first] * 0.8
-    loudest = np.abs(weights).max(axis=0)
+    # What counts is how loud a mode sounds: acceleration, as far as the contact excites it.
+    loudest = np.abs(weights).max(axis=0) * hz**2
     keep = np.flatnonzero(loudest > _KEEP * loudest.max())
     waves = oscillators(hz[keep], t60[keep], clock, rate)
     batter = mixed(weights[:, keep], waves, rate)
@@ -365,7 +380,7 @@ def _head_signals(
     low_high = np.zeros((2, clock.size))
     for slot, (index, sign) in enumerate(((first, 1.0), (swap, -1.0))):
         if index in chosen:
-            low_high[slot] = sign * mix * hz[index] * waves[chosen[index]]
+            low_high[slot] = sign * mix / omega[index] * waves[chosen[index]]
     return batter, low_high.sum(axis=0)
 
 

@@ -237,20 +237,27 @@ class Scene:
             )
         return sorted(rows, key=lambda row: row["time_s"])
 
-    def description(self) -> dict[str, Any]:
-        """What stands in the JSON beside the audio: microphones, own, takes, segments, events."""
+    def description(self, until_s: float | None = None) -> dict[str, Any]:
+        """What stands in the JSON beside the audio: microphones, own, takes, segments, events.
+
+        ``until_s`` leaves out what begins from then on and ends takes there.
+        """
+        stop = self.duration_s if until_s is None else until_s
         out: dict[str, Any] = {"mics": list(self.mics), "own": self.own}
-        if self.takes:
-            out["takes"] = [
-                {"name": t.name, "start": round(t.start_s, 6), "end": round(t.end_s, 6)}
-                for t in self.takes
-            ]
-        if self.segments:
-            out["segments"] = [
-                {"drum": drum, "start": start, "end": end} for drum, start, end in self.segments
-            ]
-        if self.faults:
-            out["events"] = [item.record() for item in self.timeline.faults]
+        takes = [
+            {"name": t.name, "start": round(t.start_s, 6), "end": round(min(t.end_s, stop), 6)}
+            for t in self.takes
+            if t.start_s < stop
+        ]
+        segments = [
+            {"drum": drum, "start": start, "end": min(end, stop)}
+            for drum, start, end in self.segments
+            if start < stop
+        ]
+        events = [item.record() for item in self.timeline.faults if item.at_s < stop]
+        for key, rows in (("takes", takes), ("segments", segments), ("events", events)):
+            if rows:
+                out[key] = rows
         out["seed"] = self.plan.seed
         out["sample_rate_hz"] = self.sample_rate_hz
         return out

@@ -44,7 +44,7 @@ def write_scene(
         writer.writeheader()
         writer.writerows(rows)
     json_path = folder / f"{stem}.json"
-    json_path.write_text(json.dumps(scene.description()) + "\n", encoding="utf-8")
+    json_path.write_text(json.dumps(scene.description(length_s)) + "\n", encoding="utf-8")
     kit_path = folder / f"{stem}.kit.toml"
     kit_path.write_text(scene.kit_toml, encoding="utf-8")
     return [audio_path, csv_path, json_path, kit_path]
