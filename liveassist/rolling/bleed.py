@@ -24,6 +24,9 @@ MIN_CELL_HITS = 8
 MIN_MEASURED = 4
 #: At or above this a microphone is taken to be at full scale, dBFS; its reading is then no level.
 FULL_SCALE_DBFS = -0.05
+#: Another drum struck this long before or after a hit is in its 40 ms span, seconds.
+NEAR_BEFORE_S = 0.06
+NEAR_AFTER_S = 0.045
 WASH = "cymbal wash"
 
 
@@ -90,8 +93,15 @@ def censored_quantile(
     return out, is_bound
 
 
-def drum_levels(kit: Kit, drum: Drum, hits: Sequence[Hit]) -> DrumLevels:
-    """Levels of the hits in every microphone; readings of a microphone at full scale dropped."""
+def drum_levels(
+    kit: Kit, drum: Drum, hits: Sequence[Hit], others_s: FloatArray | None = None
+) -> DrumLevels:
+    """Levels of the hits in every microphone; readings of a microphone at full scale dropped.
+
+    ``others_s``: onsets of all other drums' hits, ascending. Where a hit's levels are simply
+    those of the mixture (not separated) and another drum was struck at about the same time, they
+    are taken for what they are: upper bounds.
+    """
     mics = len(kit.mics)
     rows = [hit for hit in hits if len(hit.mic_dbfs) == mics]
     own = np.array([_nan(hit.peak_dbfs) for hit in rows], dtype=np.float64)
@@ -102,6 +112,12 @@ def drum_levels(kit: Kit, drum: Drum, hits: Sequence[Hit]) -> DrumLevels:
     bound = np.array([hit.mic_bound or (False,) * mics for hit in rows], dtype=bool)
     heard = np.array([hit.mic_heard_dbfs or (-np.inf,) * mics for hit in rows], dtype=np.float64)
     level[heard >= FULL_SCALE_DBFS] = np.nan
+    if others_s is not None and others_s.size:
+        at = np.array([hit.time_s for hit in rows])
+        first = np.searchsorted(others_s, at - NEAR_BEFORE_S)
+        near = np.searchsorted(others_s, at + NEAR_AFTER_S) > first
+        mixture = np.all((level == heard) | np.isnan(level), axis=1)
+        bound |= (near & mixture & ~bound.any(axis=1))[:, None]
     return DrumLevels(drum, own, level, bound)
 
 

@@ -48,7 +48,15 @@ def figures(
         by_drum.setdefault(hit.drum, []).append(hit)
     unmeasured: dict[str, str] = {}
     drums = {d.name: _drum(d, by_drum[d.name], unmeasured) for d in kit.drums}
-    levels = {d.name: drum_levels(kit, d, _standing(d, by_drum[d.name])) for d in kit.drums}
+    levels = {
+        d.name: drum_levels(
+            kit,
+            d,
+            _standing(d, by_drum[d.name]),
+            np.array([h.time_s for h in inside if h.drum != d.name], dtype=np.float64),
+        )
+        for d in kit.drums
+    }
     counts = {name: len(found) for name, found in by_drum.items()}
     tables = tabulate(kit, levels, counts, wash_dbfs, keyed_margin_db)
     return Figures(

@@ -58,7 +58,8 @@ def hit(
         levels = tuple(
             level + b + (float(j) if b else 0.0) for b, j in zip(BLEED[drum], shift, strict=True)
         )
-        heard = tuple(max(v if v is not None else -80.0, -80.0) for v in levels)
+        # What is heard is a little more than the hit alone.
+        heard = tuple(max((v if v is not None else -80.0) + 0.5, -80.0) for v in levels)
     return Hit(
         number=number,
         stage="complete",
@@ -177,7 +178,7 @@ def truth(session: str) -> Truth:
                 heard_peak_dbfs=peak,
                 confidence=1.0,
                 mic_dbfs=levels,
-                mic_heard_dbfs=levels,
+                mic_heard_dbfs=tuple(level + 0.5 for level in levels),
                 mic_bound=(False,) * len(levels),
             )
         )

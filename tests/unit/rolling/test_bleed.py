@@ -109,6 +109,24 @@ def test_buried_cells_are_marked() -> None:
     assert "snare_top.kick" in result.bleed_upper_bound
 
 
+def test_levels_of_a_mixture_are_bounds_where_another_drum_sounds() -> None:
+    """Kick and hat together in two of three strokes, levels not separated: what the kick's lone
+    strokes say stands, not what the hat says."""
+    hits = []
+    for i in range(30):
+        alone = i % 3 == 0
+        kick = hit(2 * i, "kick", float(i), -5.0, "main")
+        levels = list(kick.mic_dbfs)
+        if not alone:
+            levels[3] = -12.0
+            hits.append(hit(2 * i + 1, "hats", i + 0.01, -12.0, "main"))
+        mixture = tuple(v for v in levels if v is not None)
+        hits.append(replace(kick, mic_dbfs=mixture, mic_heard_dbfs=mixture))
+    result = figures(KIT, hits, 0.0, 99.0)
+    assert result.bleed_db["hats_mic"]["kick"] == pytest.approx(BLEED["kick"][3])
+    assert "hats_mic.kick" not in result.bleed_upper_bound
+
+
 def _with_role(one: Hit) -> Hit:
     assert one.peak_dbfs is not None
     quiet = one.drum == "snare" and one.peak_dbfs < -22.0
