@@ -1,223 +1,29 @@
-"""OSC in: commands, answers, and subscribers who get everything sent to them.
+"""OSC in: the sockets on which commands are heard, and the subscribers who get everything sent.
 
-Trust: loopback unless the profile says otherwise, then an allow-list of sources; commands bounded
-in rate for each source; packets bounded in size, read by the strict decoder. A subscription sends
-only to the address it came from, and ends by itself.
+What is done with a packet is `osc_desk`'s; here are the sockets, the thread and the clock.
 """
 
 from __future__ import annotations
 
 import contextlib
-import ipaddress
-import select
+import selectors
 import socket
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 from liveassist.errors import OutputError
 from liveassist.model import Event, Kit, OutputState, Snapshot
 
-from .addresses import ROOT
-from .commands import Command, RefusedError, parse
-from .osc_codec import OscBundle, OscError, OscMessage, OscPacket, decode, encode, time_tag
-from .osc_messages import State, messages_between, messages_for_event, packets, state_of
+from .commands import Command
+from .osc_codec import OscError, OscMessage, encode, time_tag
+from .osc_desk import Desk, answer
+from .osc_messages import messages_between, messages_for_event, packets, state_of
+from .osc_tcp import Place, TcpDoor
 from .surface_model import OscIn
 
-Place = tuple[str, int]
-
-#: Largest packet of commands that is read; a command is far shorter.
-MAX_COMMAND_BYTES = 4096
-#: Messages of one packet that are looked at.
-MAX_MESSAGES = 16
-MAX_SUBSCRIBERS = 16
-#: Sources whose rate is remembered; the one longest silent is forgotten first.
-MAX_SOURCES = 64
-#: A subscription lasts so long unless it says otherwise, and figures come so often.
-SUBSCRIBED_S = 60.0
-SUBSCRIBED_HZ = 10.0
-#: A command nobody answered for so long is answered here, seconds.
-ANSWER_S = 2.0
 #: How often the listening thread looks up from the socket, seconds.
 LOOK_S = 0.2
-
-
-@dataclass(slots=True)
-class _Subscriber:
-    """Someone everything is sent to until ``until`` (monotonic seconds)."""
-
-    place: Place
-    until: float
-    rate_hz: float
-    once: bool = False
-    shown: State | None = None
-    next_at: float = -1.0
-    fresh: bool = True
-
-
-@dataclass(slots=True)
-class _Source:
-    """How many commands a source may still give now."""
-
-    tokens: float
-    at: float
-    warned_at: float = -1e9
-
-
-@dataclass(slots=True)
-class _Counters:
-    packets: int = 0
-    malformed: int = 0
-    refused: int = 0
-    strangers: int = 0
-    sent: int = 0
-    dropped: int = 0
-
-
-@dataclass(slots=True)
-class _Waiting:
-    """A command handed on, whose answer is awaited."""
-
-    place: Place
-    path: str
-    until: float
-
-
-@dataclass(slots=True)
-class Desk:
-    """What the listening thread knows; every method is called with the server's lock held.
-
-    Pure of sockets and clocks: ``now`` is an argument, what to send is returned.
-    """
-
-    settings: OscIn
-    offer: Callable[[Command], bool]
-    port: int = 0
-    counters: _Counters = field(default_factory=_Counters)
-    subscribers: dict[Place, _Subscriber] = field(default_factory=dict)
-    waiting: dict[int, _Waiting] = field(default_factory=dict)
-    sources: dict[str, _Source] = field(default_factory=dict)
-    tickets: int = 0
-
-    def allowed(self, host: str) -> bool:
-        """Whether commands from this address are heard at all."""
-        address = ipaddress.ip_address(host)
-        if not self.settings.allow:
-            return address.is_loopback
-        networks = (ipaddress.ip_network(text, strict=False) for text in self.settings.allow)
-        return any(address in network for network in networks if network.version == address.version)
-
-    def packet(self, data: bytes, place: Place, now: float) -> list[OscMessage]:
-        """Act on one datagram; the answers to be sent back to ``place``."""
-        self.counters.packets += 1
-        if not self.allowed(place[0]):
-            self.counters.strangers += 1
-            return []
-        if place[1] == self.port and ipaddress.ip_address(place[0]).is_loopback:
-            self.counters.refused += 1  # our own words: acting on them could go on for ever
-            return []
-        try:
-            if len(data) > MAX_COMMAND_BYTES:
-                raise OscError("too long for a command")
-            messages = list(_flat(decode(data)))
-        except OscError:
-            self.counters.malformed += 1
-            return []
-        answers: list[OscMessage] = []
-        for message in messages[:MAX_MESSAGES]:
-            answers += self._message(message, place, now)
-        return answers
-
-    def _message(self, message: OscMessage, place: Place, now: float) -> list[OscMessage]:
-        if message.address.startswith(f"{ROOT}/answer"):
-            return []  # never answer an answer: two of us would talk for ever
-        source = self._source(place[0], now)
-        if source.tokens < 1.0:
-            self.counters.refused += 1
-            if now - source.warned_at < 1.0:
-                return []
-            source.warned_at = now
-            return [answer(message.address, "refused", "too many commands a second")]
-        source.tokens -= 1.0
-        self.tickets += 1
-        try:
-            command = parse(message, f"{place[0]}:{place[1]}", self.tickets)
-            done = self._own(command, place, now)
-            if done is not None:
-                return [answer(f"{ROOT}/{command.name}", "done", done)]
-            if not self.offer(command):
-                raise RefusedError(f"{ROOT}/{command.name}", "too many commands are waiting")
-        except RefusedError as refused:
-            self.counters.refused += 1
-            return [answer(refused.command, "refused", refused.why)]
-        path = f"{ROOT}/{command.name}"
-        self.waiting[command.ticket] = _Waiting(place, path, now + ANSWER_S)
-        return []
-
-    def _own(self, command: Command, place: Place, now: float) -> str | None:
-        """Commands about sending are done here; None for those the daemon must do."""
-        if command.name == "state":
-            if place not in self.subscribers:
-                self._subscribe(_Subscriber(place, now + ANSWER_S, SUBSCRIBED_HZ, once=True))
-            else:
-                self.subscribers[place].shown = None
-                self.subscribers[place].fresh = True
-            return ""
-        if command.name not in ("subscribe", "unsubscribe"):
-            return None
-        values = (*command.args, *(None,) * 3)
-        to = (place[0], place[1] if values[0] is None else int(values[0]))
-        if to[1] == self.port and ipaddress.ip_address(to[0]).is_loopback:
-            raise RefusedError(f"{ROOT}/{command.name}", "that port is where I listen myself")
-        if command.name == "unsubscribe":
-            if self.subscribers.pop(to, None) is None:
-                raise RefusedError(f"{ROOT}/unsubscribe", "there is no such subscription")
-            return ""
-        seconds = SUBSCRIBED_S if values[1] is None else float(values[1])
-        rate_hz = SUBSCRIBED_HZ if values[2] is None else float(values[2])
-        old = self.subscribers.get(to)
-        if old is not None and not old.once:
-            old.until, old.rate_hz = now + seconds, rate_hz
-            return f"renewed for {seconds:g} s"
-        self._subscribe(_Subscriber(to, now + seconds, rate_hz))
-        return f"for {seconds:g} s"
-
-    def _subscribe(self, subscriber: _Subscriber) -> None:
-        self.subscribers.pop(subscriber.place, None)
-        if len(self.subscribers) >= MAX_SUBSCRIBERS:
-            raise RefusedError(f"{ROOT}/subscribe", f"{MAX_SUBSCRIBERS} others are subscribed")
-        self.subscribers[subscriber.place] = subscriber
-
-    def _source(self, host: str, now: float) -> _Source:
-        rate = self.settings.commands_per_s
-        source = self.sources.pop(host, None) or _Source(rate, now)
-        source.tokens = min(rate, source.tokens + max(0.0, now - source.at) * rate)
-        source.at = now
-        self.sources[host] = source
-        if len(self.sources) > MAX_SOURCES:
-            del self.sources[next(iter(self.sources))]
-        return source
-
-    def expire(self, now: float) -> list[tuple[Place, OscMessage]]:
-        """Drop what is over; answers for commands nobody answered."""
-        for place in [p for p, s in self.subscribers.items() if now >= s.until]:
-            del self.subscribers[place]
-        late = [ticket for ticket, item in self.waiting.items() if now >= item.until]
-        gone = [self.waiting.pop(ticket) for ticket in late]
-        return [(g.place, answer(g.path, "refused", "the analysis did not answer")) for g in gone]
-
-
-def answer(command: str, outcome: str, why: str) -> OscMessage:
-    """The answer to a command."""
-    return OscMessage(f"{ROOT}/answer", "sss", (command[:255], outcome, why))
-
-
-def _flat(packet: OscPacket) -> list[OscMessage]:
-    """All messages of a packet. Time tags are ignored: a command is for now."""
-    if isinstance(packet, OscBundle):
-        return [message for element in packet.elements for message in _flat(element)]
-    return [packet]
 
 
 class OscServer:
@@ -244,6 +50,11 @@ class OscServer:
         self._socket = _bound(settings)
         self.port: int = self._socket.getsockname()[1]
         self._desk.port = self.port
+        self._selector = selectors.DefaultSelector()
+        self._selector.register(self._socket, selectors.EVENT_READ, self._datagram)
+        self._door = _door(settings, self.port, self._desk.allowed)
+        if self._door is not None:
+            self._door.register(self._selector)
         self._thread = threading.Thread(target=self._listen, name="OSC in", daemon=True)
         self._thread.start()
 
@@ -251,20 +62,23 @@ class OscServer:
 
     def _listen(self) -> None:
         while not self._closing.is_set():
-            ready, _, _ = select.select([self._socket], [], [], LOOK_S)
+            ready = self._selector.select(LOOK_S)
             with self._lock:
                 unanswered = self._desk.expire(self._monotonic())
             for place, message in unanswered:
                 self._send(place, [message])
-            if ready:
-                self._receive()
+            for key, _ in ready:
+                for place, data in key.data():
+                    self._take(place, data)
 
-    def _receive(self) -> None:
+    def _datagram(self) -> list[tuple[Place, bytes]]:
         try:
             data, address = self._socket.recvfrom(65536)
         except OSError:
-            return
-        place = (str(address[0]), int(address[1]))
+            return []
+        return [((str(address[0]), int(address[1]), "udp"), data)]
+
+    def _take(self, place: Place, data: bytes) -> None:
         with self._lock:
             answers = self._desk.packet(data, place, self._monotonic())
         for message in answers:
@@ -352,6 +166,9 @@ class OscServer:
         """Stop listening. May be called twice."""
         self._closing.set()
         self._thread.join(5.0)
+        if self._door is not None:
+            self._door.close()
+        self._selector.close()
         self._socket.close()
 
     def _send(self, place: Place, messages: list[OscMessage]) -> None:
@@ -360,10 +177,43 @@ class OscServer:
             return
         for packet in packets(messages, time_tag(self._clock())):
             try:
-                self._socket.sendto(encode(packet), place)
-                counters.sent += 1
+                sent = self._send_packet(place, encode(packet))
             except (OSError, OscError):
-                counters.dropped += 1
+                sent = False
+            if sent:
+                counters.sent += 1
+                continue
+            counters.dropped += 1
+            if place[2] == "tcp":
+                with self._lock:
+                    self._desk.subscribers.pop(place, None)
+                return
+
+    def _send_packet(self, place: Place, data: bytes) -> bool:
+        if place[2] == "udp":
+            return self._socket.sendto(data, place[:2]) == len(data)
+        with self._lock:
+            return self._door is not None and self._door.send(place, data)
+
+
+def _door(settings: OscIn, port: int, allowed: Callable[[str], bool]) -> TcpDoor | None:
+    """The TCP side on the same port number, if the profile asks for it."""
+    if settings.transport == "udp":
+        return None
+    try:
+        family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+        listener = socket.create_server((settings.host, port), family=family)
+    except OSError as error:
+        raise _busy(settings, error) from None
+    return TcpDoor(listener, settings.transport, allowed)
+
+
+def _busy(settings: OscIn, error: OSError) -> OutputError:
+    why = (error.strerror or "it is not allowed").lower()
+    return OutputError(
+        f"OSC commands cannot be heard on {settings.host}:{settings.port} ({why}); choose "
+        "another port in [osc_in] of the surface profile, or end the program that uses it"
+    )
 
 
 def _bound(settings: OscIn) -> socket.socket:
@@ -376,9 +226,5 @@ def _bound(settings: OscIn) -> socket.socket:
         listener.bind((settings.host, settings.port))
     except OSError as error:
         listener.close()
-        why = (error.strerror or "it is not allowed").lower()
-        raise OutputError(
-            f"OSC commands cannot be heard on {settings.host}:{settings.port} ({why}); choose "
-            "another port in [osc_in] of the surface profile, or end the program that uses it"
-        ) from None
+        raise _busy(settings, error) from None
     return listener

@@ -52,10 +52,12 @@ class OscTarget:
 @dataclass(frozen=True, slots=True)
 class OscIn:
     """Where OSC commands are heard: loopback unless the profile says otherwise, and then only
-    from the addresses or networks in ``allow``."""
+    from the addresses or networks in ``allow``. ``transport``: UDP is always heard; a TCP
+    framing is heard on the same port number besides."""
 
     host: str = "127.0.0.1"
     port: int = 9001
+    transport: Transport = "udp"
     allow: tuple[str, ...] = ()
     commands_per_s: float = 20.0
 

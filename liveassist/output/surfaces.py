@@ -63,6 +63,7 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
     "osc_in": {
         "host": Field("text", "127.0.0.1"),
         "port": Field("whole", 9001, 0, 65535),
+        "transport": Field("text", "udp", choices=("udp", "tcp_slip", "tcp_length")),
         "allow": Field("texts", ()),
         "commands_per_s": Field("number", 20.0, 1.0, 100.0),
     },

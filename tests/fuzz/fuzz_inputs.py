@@ -20,7 +20,7 @@ from liveassist.output.addresses import COMMANDS
 from liveassist.output.commands import Command
 from liveassist.output.midi_codec import MAX_SYSEX_BYTES, MidiReader
 from liveassist.output.osc_codec import OscBundle, OscError, OscMessage, OscValue, encode
-from liveassist.output.osc_server import Desk
+from liveassist.output.osc_desk import Desk
 from liveassist.output.osc_stream import LengthReader, SlipReader, slip
 from liveassist.output.surface_model import OscIn
 
@@ -101,7 +101,7 @@ def fuzz_datagrams(count: int, rng: random.Random) -> str:
         data = _datagram(rng)
         now += 0.01
         begin = time.thread_time()
-        for reply in desk.packet(data, ("127.0.0.1", rng.randint(1, 65535)), now):
+        for reply in desk.packet(data, ("127.0.0.1", rng.randint(1, 65535), "udp"), now):
             encode(reply)
         longest = max(longest, time.thread_time() - begin)
         if number % 100 == 0:

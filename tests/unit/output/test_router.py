@@ -17,8 +17,9 @@ from liveassist.model import Event, Hit, LevelFrames, OutputState, Snapshot
 from liveassist.output.addresses import ROOT
 from liveassist.output.commands import Command
 from liveassist.output.osc_codec import OscBundle, OscMessage, decode, encode
+from liveassist.output.osc_stream import LengthReader, SlipReader, length_prefixed, slip
 from liveassist.output.router import MAX_COMMANDS, Router, Worker, demo_surface, open_outputs
-from liveassist.output.surface_model import OscIn, OscTarget, Surface
+from liveassist.output.surface_model import OscIn, OscTarget, Surface, Transport
 from liveassist.output.surfaces import parse_surface
 
 from .scene import HIT, KIT, SNAPSHOT
@@ -256,12 +257,10 @@ def test_an_unknown_host_is_a_state() -> None:
 
 
 @pytest.mark.parametrize("transport", ["tcp_slip", "tcp_length"])
-def test_tcp_targets(transport: str) -> None:
-    from liveassist.output.osc_stream import LengthReader, SlipReader
-
+def test_tcp_targets(transport: Transport) -> None:
     listener = socket.create_server(("127.0.0.1", 0))
     listener.settimeout(WAIT_S)
-    target = OscTarget("t", "127.0.0.1", listener.getsockname()[1], transport)  # type: ignore[arg-type]
+    target = OscTarget("t", "127.0.0.1", listener.getsockname()[1], transport)
     router = open_outputs([Surface("t", osc=(target,))], KIT)
     router.publish(HIT)
     connection, _ = listener.accept()
@@ -349,6 +348,35 @@ def test_the_demonstration_works_without_any_midi() -> None:
     router.close()
 
 
+@pytest.mark.parametrize("transport", ["tcp_slip", "tcp_length"])
+def test_commands_and_subscriptions_over_tcp(transport: Transport) -> None:
+    surface = Surface("in", osc_in=OscIn(port=0, transport=transport))
+    router = open_outputs([surface], KIT)
+    router.publish_snapshot(SNAPSHOT)
+    reader = SlipReader() if transport == "tcp_slip" else LengthReader()
+    wrap = slip if transport == "tcp_slip" else length_prefixed
+    seen: list[OscMessage] = []
+    with socket.create_connection(("127.0.0.1", _port(router)), WAIT_S) as link:
+        data = wrap(encode(OscMessage(f"{ROOT}/subscribe")))
+        link.sendall(data[:5])
+        link.sendall(data[5:])
+
+        def has(address: str) -> bool:
+            for packet in reader.feed(link.recv(65536)):
+                found = decode(packet)
+                inner = found.elements if isinstance(found, OscBundle) else (found,)
+                seen.extend(m for m in inner if isinstance(m, OscMessage))
+            return any(m.address == address for m in seen)
+
+        _poll(lambda: has(f"{ROOT}/session/kit"))
+        assert seen[0].address == f"{ROOT}/answer"
+        router.publish(HIT)
+        _poll(lambda: has(f"{ROOT}/drum/snare/hit"))
+    with socket.create_connection(("127.0.0.1", _port(router)), WAIT_S) as link:
+        link.sendall(b"\xff" * 100_000)  # nonsense: refused without harm
+    router.close()
+
+
 # --- applying ------------------------------------------------------------------------------
 
 
@@ -404,5 +432,5 @@ def test_applying_over_the_wire(receiver: _Receiver) -> None:
     device = [m.args[0] for m in seen if m.address == "/gate/threshold"]
     armed = [m.args for m in seen if m.address == f"{ROOT}/apply/armed"]
     assert device == [-24.5, -30.0]
-    assert [(mic, left > 0) for mic, left in armed] == [("snare_top", True), ("snare_top", False)]  # type: ignore[operator,misc]
+    assert [(mic, left > 0) for mic, left in armed] == [("snare_top", True), ("snare_top", False)]  # type: ignore[operator]
     assert [(a.value, a.before) for a in router.applied()] == [(-24.5, -30.0), (-30.0, -24.5)]

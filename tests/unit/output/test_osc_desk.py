@@ -7,10 +7,11 @@ import pytest
 from liveassist.output.addresses import ROOT
 from liveassist.output.commands import Command, RefusedError, parse
 from liveassist.output.osc_codec import OscBundle, OscMessage, OscValue, encode
-from liveassist.output.osc_server import ANSWER_S, MAX_SOURCES, MAX_SUBSCRIBERS, Desk, Place
+from liveassist.output.osc_desk import ANSWER_S, MAX_SOURCES, MAX_SUBSCRIBERS, Desk
+from liveassist.output.osc_tcp import Place
 from liveassist.output.surface_model import OscIn
 
-ME: Place = ("127.0.0.1", 5000)
+ME: Place = ("127.0.0.1", 5000, "udp")
 
 
 def _say(name: str, types: str = "", *args: OscValue) -> OscMessage:
@@ -114,20 +115,21 @@ def test_commands_are_bounded_in_rate_for_each_source() -> None:
 def test_sources_are_bounded() -> None:
     desk = _desk(_Daemon(), allow=("10.0.0.0/8",))
     for number in range(3 * MAX_SOURCES):
-        desk.packet(encode(_say("take/stop")), (f"10.0.{number // 250}.{number % 250}", 1), 0.0)
+        place = (f"10.0.{number // 250}.{number % 250}", 1, "udp")
+        desk.packet(encode(_say("take/stop")), place, 0.0)
     assert len(desk.sources) == MAX_SOURCES
 
 
 def test_only_this_computer_is_heard_unless_the_profile_allows_more() -> None:
     daemon = _Daemon()
     desk = _desk(daemon)
-    assert _answers(desk, _say("take/stop"), 0.0, ("192.168.1.20", 1)) == []
+    assert _answers(desk, _say("take/stop"), 0.0, ("192.168.1.20", 1, "udp")) == []
     assert daemon.commands == []
     assert desk.counters.strangers == 1
     open_desk = _desk(daemon, host="0.0.0.0", allow=("192.168.1.0/24",))
-    open_desk.packet(encode(_say("take/stop")), ("192.168.1.20", 1), 0.0)
-    open_desk.packet(encode(_say("take/stop")), ("192.168.2.20", 1), 0.0)
-    open_desk.packet(encode(_say("take/stop")), ("::1", 1), 0.0)
+    open_desk.packet(encode(_say("take/stop")), ("192.168.1.20", 1, "udp"), 0.0)
+    open_desk.packet(encode(_say("take/stop")), ("192.168.2.20", 1, "udp"), 0.0)
+    open_desk.packet(encode(_say("take/stop")), ("::1", 1, "udp"), 0.0)
     assert len(daemon.commands) == 1
 
 
@@ -154,7 +156,7 @@ def test_all_messages_of_a_bundle_are_commands() -> None:
 def test_subscribing_renewing_and_expiring() -> None:
     desk = _desk(_Daemon())
     assert _answers(desk, _say("subscribe", "iff", 9000, 10.0, 5.0), 0.0) == [("done", "for 10 s")]
-    place = ("127.0.0.1", 9000)
+    place = ("127.0.0.1", 9000, "udp")
     assert desk.subscribers[place].rate_hz == 5.0
     answers = _answers(desk, _say("subscribe", "if", 9000, 10.0), 8.0)
     assert answers == [("done", "renewed for 10 s")]
@@ -200,5 +202,5 @@ def test_it_does_not_talk_to_itself() -> None:
     assert _answers(desk, _say("subscribe", "i", 9001), 0.0) == [
         ("refused", "that port is where I listen myself")
     ]
-    assert _answers(desk, _say("take/begin"), 0.0, ("127.0.0.1", 9001)) == []
+    assert _answers(desk, _say("take/begin"), 0.0, ("127.0.0.1", 9001, "udp")) == []
     assert desk.counters.refused == 2
