@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from liveassist.advise.changes_stats import Difference, difference, huber_centre, inliers
 from liveassist.model import Drum, FloatArray, Hit, Kit
@@ -113,8 +114,8 @@ def drum_levels(
     roles = drum.judged and any(hit.role in MAIN_ROLES for hit in (*first, *second))
     main_a = np.array([_is_main(hit, roles) for hit in first])
     main_b = np.array([_is_main(hit, roles) for hit in second])
-    baseline = _baseline(levels_a, main_a)
     own_at = mics.index(own) if own is not None and own in mics else None
+    baseline = _baseline(levels_a, main_a, own_at)
     found = _cells(levels_a - baseline, levels_b - baseline, own_at)
     strength_a, strength_b = found.strength_a, found.strength_b
     times_a = np.array([hit.time_s for hit in first])
@@ -232,13 +233,28 @@ def _joined(main: Difference, ghosts: Difference | None) -> Difference:
     return Difference(amount, se, main.dof + ghosts.dof)
 
 
-def _baseline(levels: FloatArray, main: FloatArray) -> FloatArray:
-    """Where the reference's (main) hits lie in every microphone, dB."""
-    out = np.empty(levels.shape[1])
+def _baseline(levels: FloatArray, main: npt.NDArray[np.bool_], own: int | None) -> FloatArray:
+    """Where the reference's (main) hits lie in every microphone, dB.
+
+    Soft hits are not measured everywhere, so microphones are compared within hits: each one's
+    distance from the anchor (the own microphone, else the one known most often), hit by hit.
+    """
+    known = np.isfinite(levels)
+    anchor = own if own is not None else int(np.argmax(known.sum(axis=0)))
+    chosen = known[:, anchor] & main
+    if int(chosen.sum()) < 3:
+        chosen = known[:, anchor]
+    out = np.full(levels.shape[1], huber_centre(levels[chosen, anchor]))
     for column in range(levels.shape[1]):
-        known = np.isfinite(levels[:, column])
-        chosen = known & main if int((known & main).sum()) >= 3 else known
-        out[column] = huber_centre(levels[chosen, column])
+        if column == anchor:
+            continue
+        both = known[:, anchor] & known[:, column]
+        if int((both & main).sum()) >= 3:
+            both = both & main
+        if int(both.sum()) >= 2:
+            out[column] += huber_centre(levels[both, column] - levels[both, anchor])
+        else:
+            out[column] = huber_centre(levels[known[:, column], column])
     return out
 
 

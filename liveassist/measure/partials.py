@@ -41,8 +41,11 @@ _NOTE_RANGE_DB: Final = 18.0
 _OVER_BOUND: Final = 4.0
 _LEAST_SD: Final = 0.004
 #: A rise of the in-band level by this much within the ringing part is another stroke.
-_RISE_DB: Final = 6.0
+_RISE_DB: Final = 4.0
 _RISE_HOP_S: Final = 0.010
+_RISE_BACK_S: Final = 0.050
+#: The level is taken over this many periods of the lowest note looked for, or the hop if longer.
+_RISE_PERIODS: Final = 0.6
 #: The peak of a hit is looked for this far after the onset, seconds (contract of ``peak_dbfs``).
 _PEAK_S: Final = 0.040
 
@@ -83,12 +86,12 @@ def measure_hit(
     rate = sample_rate_hz / step
     first = onset_index + round(band.start_s * sample_rate_hz)
     record = decimate(segment, first, int((usable - band.start_s) * rate), step)
-    kept = _until_next_rise(record, rate)
+    kept = _until_next_rise(record, rate, band)
     if band.start_s + kept / rate < shortest:
         return HitMeasures(attack_ms=attack, reason="another stroke sounds in the ringing part")
     pattern = None
-    whole = kept == len(record)
-    if whole and min(clear_s, after_s) >= band.stop_s:
+    quiet_until_s = band.start_s + kept / rate if kept < len(record) else math.inf
+    if min(clear_s, after_s, quiet_until_s) >= band.stop_s:
         pattern = hit_pattern(segment, sample_rate_hz, band, onset_index)
     found = decompose(record[:kept], rate)
     return _with_note(found, band, kept, rate, attack, pattern)
@@ -115,7 +118,7 @@ def tap_partials(
     rate = sample_rate_hz / step
     first = onset_index + round(band.start_s * sample_rate_hz)
     record = decimate(segment, first, int((usable - band.start_s) * rate), step)
-    kept = _until_next_rise(record, rate)
+    kept = _until_next_rise(record, rate, band)
     if kept < 64:
         return ()
     found = decompose(record[:kept], rate, max_modes=12, pencil=round(_TAP_PENCIL_S * rate))
@@ -139,18 +142,19 @@ def _too_short(clear_s: float, after_s: float, shortest_s: float) -> str:
     return f"the recording ends {after_s * 1000.0:.0f} ms after the stroke, {needed}"
 
 
-def _until_next_rise(record: FloatArray, rate_hz: float) -> int:
+def _until_next_rise(record: FloatArray, rate_hz: float, band: Band) -> int:
     """Samples before the level in the record rises well above what it was shortly before.
 
     Two beating modes rise too, but from a dip: the rise must top everything of the last 50 ms.
     """
-    hop = max(4, round(_RISE_HOP_S * rate_hz))
+    hop_s = max(_RISE_HOP_S, _RISE_PERIODS / band.note_low_hz)
+    hop = max(4, round(hop_s * rate_hz))
     hops = len(record) // hop
     if hops < 3:
         return len(record)
     energy = np.square(record[: hops * hop]).reshape(hops, hop).mean(axis=1) + 1e-16
     level = 10.0 * np.log10(energy)
-    back = max(2, round(0.050 / _RISE_HOP_S))
+    back = max(2, round(_RISE_BACK_S / hop_s))
     for index in range(2, hops):
         if level[index] > level[max(0, index - back) : index].max() + _RISE_DB:
             return index * hop
