@@ -98,8 +98,9 @@ def _drum(drum: Drum, hits: Sequence[Hit], unmeasured: dict[str, str]) -> DrumFi
         unmeasured[f"{key}.main.median_dbfs"] = "no main hits"
         unmeasured[f"{key}.main.weak_share"] = "no main hits"
     ghost_median = float(np.median(ghosts)) if ghosts else None
-    fine = _fine(key, main, len(hits), clipped, unmeasured)
-    imbalance = _imbalance(key, hits, unmeasured)
+    wanted = drum.kind not in ("hihat", "cymbal")
+    fine = _fine(key, main, len(hits), clipped, unmeasured, wanted)
+    imbalance = _imbalance(key, hits if wanted else (), unmeasured)
     return DrumFigures(
         drum=drum.name,
         hits=len(hits),
@@ -111,7 +112,7 @@ def _drum(drum: Drum, hits: Sequence[Hit], unmeasured: dict[str, str]) -> DrumFi
         weak_share=weak / len(main) if main else None,
         ghost_hits=len(ghosts),
         ghost_median_dbfs=ghost_median,
-        ghost_distance_db=_distance(main, hits),
+        ghost_distance_db=_distance(main, hits) if ghosts else None,
         limb_imbalance_db=imbalance,
         clipped_hits=clipped,
         spread_db=fine.spread_db,
@@ -125,9 +126,14 @@ def _drum(drum: Drum, hits: Sequence[Hit], unmeasured: dict[str, str]) -> DrumFi
 
 
 def _fine(
-    key: str, main: Sequence[Hit], hits: int, clipped: int, unmeasured: dict[str, str]
+    key: str,
+    main: Sequence[Hit],
+    hits: int,
+    clipped: int,
+    unmeasured: dict[str, str],
+    wanted: bool,
 ) -> DrumFigures:
-    """Spread, dynamics, trend, note and ring; the rest of the result is empty."""
+    """Spread, dynamics, trend, note and ring if ``wanted``; the rest of the result is empty."""
     name = key.removeprefix("drums.")
     spread_keys = [f"{key}.main.spread_db", f"{key}.main.spread_ci", f"{key}.main.dynamics_db"]
     trend_keys = [f"{key}.main.trend_db_per_min"]
@@ -135,6 +141,10 @@ def _fine(
         reason = f"{clipped} of {hits} hits clipped, at most {MAX_CLIPPED:.0%} allowed"
         for entry in [*spread_keys, *trend_keys, f"{key}.note_hz", f"{key}.ring_s"]:
             unmeasured[entry] = reason
+        return DrumFigures(name)
+    if not wanted:
+        for entry in [*spread_keys, *trend_keys, f"{key}.note_hz", f"{key}.ring_s"]:
+            unmeasured[entry] = "not judged on a hi-hat or cymbal"
         return DrumFigures(name)
     good = [h for h in main if CLIPPED not in h.flags]
     times = np.array([h.time_s for h in good], dtype=np.float64)
