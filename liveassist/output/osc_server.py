@@ -19,6 +19,7 @@ from .commands import Command
 from .osc_codec import OscError, OscMessage, encode, time_tag
 from .osc_desk import Desk, answer
 from .osc_messages import messages_between, messages_for_event, packets, state_of
+from .osc_query import Announcement, QueryServer
 from .osc_tcp import Place, TcpDoor
 from .surface_model import OscIn
 
@@ -55,8 +56,30 @@ class OscServer:
         self._door = _door(settings, self.port, self._desk.allowed)
         if self._door is not None:
             self._door.register(self._selector)
+        self._query: QueryServer | None = None
+        self._announcement: Announcement | None = None
+        try:
+            self._describe(settings)
+        except OutputError:
+            self._let_go()
+            raise
         self._thread = threading.Thread(target=self._listen, name="OSC in", daemon=True)
         self._thread.start()
+
+    def _describe(self, settings: OscIn) -> None:
+        """Serve the description and announce both, where the profile asks for it."""
+        if settings.query_port:
+            self._query = QueryServer(
+                settings.host,
+                settings.query_port,
+                self.port,
+                self._kit,
+                lambda: {} if self._snapshot is None else state_of(self._snapshot).values,
+                self._desk.allowed,
+            )
+        if settings.announce:
+            query_port = None if self._query is None else self._query.port
+            self._announcement = Announcement(settings.host, self.port, query_port)
 
     # --- commands in -----------------------------------------------------------------------
 
@@ -151,6 +174,8 @@ class OscServer:
         host = self._desk.settings.host
         refused = counters.malformed + counters.refused + counters.strangers
         note = f"hears {host}:{self.port}, {subscribers} subscribed, {refused} refused"
+        if self._announcement is not None:
+            note += f", {self._announcement.note}"
         state = "down" if self._closing.is_set() else "ok"
         return OutputState(
             self.name,
@@ -166,10 +191,13 @@ class OscServer:
         """Stop listening. May be called twice."""
         self._closing.set()
         self._thread.join(5.0)
-        if self._door is not None:
-            self._door.close()
-        self._selector.close()
-        self._socket.close()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        for part in (self._announcement, self._query, self._door, self._selector, self._socket):
+            if part is not None:
+                part.close()
+        self._announcement = self._query = self._door = None
 
     def _send(self, place: Place, messages: list[OscMessage]) -> None:
         counters = self._desk.counters

@@ -13,7 +13,7 @@ from typing import TypeVar
 
 from liveassist.model import Kit
 
-from .surface_model import Control, HitNote, Light, Press, Surface
+from .surface_model import Control, HitNote, Light, OscIn, Press, Surface
 
 
 def find_drum(kit: Kit, name: str) -> str | None:
@@ -123,7 +123,7 @@ def explain(surface: Surface, kit: Kit) -> list[str]:
     lines += [_explain_target(bound, index) for index in range(len(bound.osc))]
     if bound.osc_in is not None:
         allowed = ", ".join(bound.osc_in.allow) or "this computer only"
-        lines.append(f"hears OSC commands on {bound.osc_in.host}:{bound.osc_in.port}: {allowed}")
+        lines.append(_explain_in(bound.osc_in, allowed))
     for port in bound.midi:
         ways = " and ".join(
             word for word, on in (("sends to", port.output), ("hears", port.input)) if on
@@ -153,6 +153,15 @@ def _explain_target(surface: Surface, index: int) -> str:
         f"{target.name}: sends {what}{under} to {target.host}:{target.port} ({target.transport}), "
         f"figures at most {target.rate_hz:g} times a second"
     )
+
+
+def _explain_in(osc_in: OscIn, allowed: str) -> str:
+    said = f"hears OSC commands on {osc_in.host}:{osc_in.port}: {allowed}"
+    if osc_in.transport != "udp":
+        said += f"; {osc_in.transport} on the same port besides"
+    if osc_in.query_port:
+        said += f"; describes its addresses over HTTP on port {osc_in.query_port}"
+    return said + ("; announced by mDNS" if osc_in.announce else "")
 
 
 def _subject(item: Control) -> str:

@@ -53,13 +53,16 @@ class OscTarget:
 class OscIn:
     """Where OSC commands are heard: loopback unless the profile says otherwise, and then only
     from the addresses or networks in ``allow``. ``transport``: UDP is always heard; a TCP
-    framing is heard on the same port number besides."""
+    framing is heard on the same port number besides. ``query_port``: where the addresses are
+    described over HTTP, 0 for nowhere. ``announce``: whether both are announced by mDNS."""
 
     host: str = "127.0.0.1"
     port: int = 9001
     transport: Transport = "udp"
     allow: tuple[str, ...] = ()
     commands_per_s: float = 20.0
+    query_port: int = 0
+    announce: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,6 +66,8 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
         "transport": Field("text", "udp", choices=("udp", "tcp_slip", "tcp_length")),
         "allow": Field("texts", ()),
         "commands_per_s": Field("number", 20.0, 1.0, 100.0),
+        "query_port": Field("whole", 0, 0, 65535),
+        "announce": Field("yesno", False),
     },
     "midi": {
         "name": Field("text"),
