@@ -94,6 +94,7 @@ class Grid:
 
     def at(self, audio: npt.NDArray[np.float32], starts: npt.NDArray[np.int64]) -> Power:
         """Band powers at chosen window starts: audio (frames, mics) -> (starts, mics, BANDS)."""
-        index = starts[:, None] + np.arange(self.window)
-        picked = np.ascontiguousarray(np.moveaxis(audio[index], 1, 2))
-        return self.band_power(picked)
+        turned = np.ascontiguousarray(audio.T)
+        windows = np.lib.stride_tricks.sliding_window_view(turned, self.window, axis=1)
+        power = self.band_power(windows[:, starts])
+        return np.ascontiguousarray(np.moveaxis(power, 0, 1))

@@ -41,6 +41,8 @@ SURE = 0.9
 #: What begins nearby spoils a lesson if it rises this much and is this loud in its microphone.
 ONSET_RISE_DB = 25.0
 ONSET_LEVEL_DB = -25.0
+#: Clear hits of a drum that were never alone before it is learned in company.
+STARVED = 6
 #: A hit is learned once this much after it has been heard, s.
 LESSON_S = 0.30
 
@@ -99,6 +101,8 @@ class Attributor:
         self._past: list[Past] = []
         self._lessons: list[tuple[str, int]] = []
         self._onsets: list[int] = []
+        self._accepted: list[Past] = []
+        self._starving: dict[str, int] = {}
 
     @property
     def signatures(self) -> dict[str, Signature]:
@@ -123,6 +127,7 @@ class Attributor:
         self._held.clear()
         self._past.clear()
         self._lessons.clear()
+        self._accepted.clear()
 
     def feed(self, history: History, candidates: Sequence[Candidate]) -> list[Verdict]:
         """Verdicts that became final; ``history.end`` is how far has been heard."""
@@ -158,41 +163,34 @@ class Attributor:
         before, _ = self._explainer.reach
         if row < before:
             return []
-        heard = self._explainer.hear(history.array, row)
         drums = {
             drum: candidate
             for candidate in group
             for drum, mic in self._own.items()
             if mic == candidate.mic
         }
+        # Most candidates are ripples: look at their own microphones before looking at all.
+        columns = sorted({candidate.mic for candidate in group})
+        near = self._explainer.hear(history.array, row, columns)
         strong = {
             drum: candidate
             for drum, candidate in drums.items()
-            if self._worth_judging(drum, heard[:, candidate.mic])
+            if self._worth_judging(drum, near[:, columns.index(candidate.mic)])
         }
         if not strong:
             return []
+        heard = self._explainer.hear(history.array, row)
         verdicts: list[Verdict] = []
         relative = self._rules.listen(heard, sample) if self._learns else {}
         known = {d: c for d, c in strong.items() if self._student.ready(d)}
-        if known:
-            verdicts = self._by_signature(heard, sample, drums, known)
-        for drum, candidate in strong.items():
-            if drum not in known and drum in self._kinds and self._learns:
-                opinion = self._rules.judge(drum, heard, relative, candidate.sample)
-                verdicts.append(
-                    Verdict(
-                        drum,
-                        candidate.mic,
-                        candidate.sample,
-                        opinion.probability,
-                        None,
-                        None,
-                        candidate.sample - sample,
-                    )
-                )
-                if opinion.sure:
-                    self._lessons.append((drum, candidate.sample))
+        left = heard
+        if known or (self._learns and any(self._student.ready(d) for d in self._kinds)):
+            explanation = self._explain(heard, sample, drums, known)
+            verdicts = self._by_signature(explanation, known)
+            left = explanation.unexplained()
+        if self._learns:
+            strangers = {d: c for d, c in strong.items() if d not in known and d in self._kinds}
+            verdicts += self._by_rules(heard, left, sample, strangers, relative)
         if self._learns:
             if any(
                 rise_db(heard[:, c.mic]) >= ONSET_RISE_DB and relative[c.mic] > ONSET_LEVEL_DB
@@ -212,14 +210,14 @@ class Attributor:
         most = float(heard[PRE:].sum(axis=1).max())
         return most > signature.usual_power * FAINTEST
 
-    def _by_signature(
+    def _explain(
         self,
         heard: Power,
         sample: int,
         drums: dict[str, Candidate],
         known: dict[str, Candidate],
-    ) -> list[Verdict]:
-        explanation = self._explainer.explain(
+    ) -> Explanation:
+        return self._explainer.explain(
             heard,
             self._student.noise,
             sample,
@@ -229,6 +227,8 @@ class Attributor:
             [p for p in self._past if 0 < sample - p.sample < self._rings],
             {drum: self._own[drum] for drum in known},
         )
+
+    def _by_signature(self, explanation: Explanation, known: dict[str, Candidate]) -> list[Verdict]:
         verdicts = []
         for drum, candidate in known.items():
             evidence = weigh(
@@ -243,12 +243,46 @@ class Attributor:
                     drum,
                     self._own[drum],
                     candidate.sample,
-                    probability(evidence),
+                    probability(evidence, self._kinds.get(drum) == "kick"),
                     evidence,
                     explanation,
+                    candidate.sample - explanation.sample,
+                )
+            )
+        return verdicts
+
+    def _by_rules(
+        self,
+        heard: Power,
+        left: Power,
+        sample: int,
+        strangers: dict[str, Candidate],
+        relative: dict[int, float],
+    ) -> list[Verdict]:
+        """Judge drums that have no signature yet, by what known drums leave unexplained."""
+        verdicts = []
+        familiar = {self._own[d] for d in self._kinds if self._student.ready(d)}
+        for drum, candidate in strangers.items():
+            seen = np.concatenate([heard[:PRE], left[PRE:]])
+            shown = {m: (-60.0 if m in familiar else level) for m, level in relative.items()}
+            mic = candidate.mic
+            most = float(heard[PRE:, mic].sum(axis=1).max())
+            rest = float(left[PRE:, mic].sum(axis=1).max())
+            shown[mic] = relative[mic] + 10.0 * float(np.log10(rest / (most + 1e-20) + 1e-6))
+            opinion = self._rules.judge(drum, seen, shown, candidate.sample)
+            verdicts.append(
+                Verdict(
+                    drum,
+                    mic,
+                    candidate.sample,
+                    opinion.probability,
+                    None,
+                    None,
                     candidate.sample - sample,
                 )
             )
+            if opinion.sure:
+                self._lessons.append((drum, candidate.sample))
         return verdicts
 
     def _note_lessons(
@@ -266,20 +300,40 @@ class Attributor:
     def _study(self, history: History) -> None:
         """Learn from clear hits once enough of them has been heard."""
         ripe = history.end - round(LESSON_S * self._grid.sample_rate_hz)
+        clear = round(CLEAR_S * self._grid.sample_rate_hz)
         waiting = []
         for drum, sample in self._lessons:
             if sample > ripe:
                 waiting.append((drum, sample))
                 continue
-            before = [o for o in self._onsets if -self._rings < o - sample < -self._together]
-            after = [o for o in self._onsets if o - sample > self._together]
-            clear = round(CLEAR_S * self._grid.sample_rate_hz)
-            if any(sample - o < clear for o in before) or any(o - sample < clear for o in after):
+            if not self._student.wants(drum, sample):
                 continue
-            if self._student.wants(drum, sample):
+            after = [o for o in self._onsets if o - sample > self._together]
+            if not any(self._together < abs(o - sample) < clear for o in self._onsets) and not any(
+                p.drum != drum and abs(p.sample - sample) < clear for p in self._accepted
+            ):
+                self._starving[drum] = 0
                 self._student.learn(drum, history, sample, min(after, default=None))
+                continue
+            # Never alone: after a while, learn from what known drums leave of it.
+            self._starving[drum] = self._starving.get(drum, 0) + 1
+            if self._starving[drum] > STARVED and drum in self._kinds:
+                near = [
+                    p
+                    for p in self._accepted
+                    if p.drum != drum and -self._rings < p.sample - sample < clear
+                ]
+                later = [o for o in after if o - sample > clear]
+                self._student.learn(drum, history, sample, min(later, default=None), near)
         self._lessons = waiting
-        self._onsets = [o for o in self._onsets if history.end - o < 2 * self._rings + 48000]
+        self._onsets = [
+            o for o in self._onsets if history.end - o < 2 * self._rings + ripe_span(self._grid)
+        ]
+        self._accepted = [
+            p
+            for p in self._accepted
+            if history.end - p.sample < 2 * self._rings + ripe_span(self._grid)
+        ]
 
     def _now(self, sample: int, drums: dict[str, Candidate]) -> dict[str, int | None]:
         now: dict[str, int | None] = {}
@@ -329,7 +383,10 @@ class Attributor:
         ]
         if verdict.probability >= 0.5 and verdict.explanation is not None:
             gains = verdict.explanation.drum_gains(verdict.drum)
-            self._past.append(Past(verdict.drum, verdict.sample, gains))
+            past = Past(verdict.drum, verdict.sample, gains)
+            self._past.append(past)
+            if self._learns:
+                self._accepted.append(past)
 
     def _release(self, before: int | None) -> list[Verdict]:
         done = [v for v in self._held.values() if before is None or v.sample <= before]
@@ -337,6 +394,11 @@ class Attributor:
             del self._held[verdict.drum]
         done.sort(key=lambda v: (v.sample, v.drum))
         return done
+
+
+def ripe_span(grid: Grid) -> int:
+    """Samples for which onsets are remembered for lessons."""
+    return round(1.0 * grid.sample_rate_hz)
 
 
 def masks(

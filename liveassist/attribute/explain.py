@@ -76,6 +76,10 @@ class Explanation:
             return np.zeros_like(self.heard)
         return np.asarray((self.gains[picked] @ self.matrix[picked]).reshape(self.heard.shape))
 
+    def unexplained(self) -> Power:
+        """Power that the model does not account for, never negative: (slabs, mics, BANDS)."""
+        return np.asarray(np.maximum(self.heard - (self.model - self.floor), 0.0))
+
     def drum_gains(self, drum: str) -> npt.NDArray[np.float32]:
         """Gain of each exemplar of a new hit on ``drum``, summed over offsets."""
         number = 1 + max(
@@ -161,9 +165,15 @@ class Explainer:
         """Samples needed before and after the moment explained."""
         return -int(self._slabs[0]), int(self._slabs[-1]) + self._grid.window
 
-    def hear(self, audio: npt.NDArray[np.float32], row: int) -> Power:
+    def hear(
+        self, audio: npt.NDArray[np.float32], row: int, columns: list[int] | None = None
+    ) -> Power:
         """Band powers of the slabs around ``row`` of ``audio``: (slabs, mics, BANDS)."""
-        return self._grid.at(audio, row + self._slabs)
+        before, after = self.reach
+        piece = audio[row - before : row + after]
+        if columns is not None:
+            piece = piece[:, columns]
+        return self._grid.at(piece, self._slabs + before)
 
     def explain(
         self,

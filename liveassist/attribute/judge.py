@@ -15,7 +15,7 @@ WEIGHT = np.array([4.81, 1.04, 2.91, 2.62, -1.8, 0.31, -2.01])
 CONSTANT = -7.97
 
 
-def probability(evidence: Evidence) -> float:
+def probability(evidence: Evidence, kick: bool) -> float:
     """Probability, 0 to 1, that the candidate is a hit on the drum."""
     z = float(((evidence.vector() - MEAN) / SCALE) @ WEIGHT + CONSTANT)
     return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, z))))

@@ -7,10 +7,12 @@ hits, better ones as more are heard.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 
 import numpy as np
 
-from liveassist.attribute.signature import Signature, exemplar, gather
+from liveassist.attribute.explain import Past
+from liveassist.attribute.signature import STARTS, Signature, exemplar, gather
 from liveassist.history import History
 from liveassist.spectra import BANDS, Grid, Power
 
@@ -59,8 +61,18 @@ class Student:
         pause = 0.2 if got < kept else PAUSE_S
         return sample - self._last.get(drum, -(10**9)) >= pause * self._grid.sample_rate_hz
 
-    def learn(self, drum: str, history: History, onset: int, until: int | None) -> None:
-        """Take the hit at ``onset`` (next onset anywhere: ``until``) as an exemplar of ``drum``."""
+    def learn(
+        self,
+        drum: str,
+        history: History,
+        onset: int,
+        until: int | None,
+        near: Sequence[Past] = (),
+    ) -> None:
+        """Take the hit at ``onset`` (next onset anywhere: ``until``) as an exemplar of ``drum``.
+
+        What the hits ``near`` of known drums put there is taken off first.
+        """
         grid = self._grid
         margin = 64 * grid.fine
         length = 320 * grid.fine + grid.window
@@ -70,6 +82,16 @@ class Student:
             have = history.end - onset + margin
             last = have if last is None else min(last, have)
         power = exemplar(grid, audio, margin, self.noise, last)
+        for hit in near:
+            signature = self.signatures.get(hit.drum)
+            if signature is None or len(hit.gains) != len(signature.exemplars):
+                continue
+            seen = signature.seen_at(hit.sample - onset, STARTS * grid.fine, grid.fine)
+            power = np.maximum(power - np.tensordot(hit.gains, seen, axes=1), 0.02 * power)
+            mic = self._own.get(hit.drum)
+            if mic is not None and mic != self._own.get(drum):
+                # How this drum bleeds there cannot be known from a stroke in company.
+                power[:, mic] *= 1e-3
         kept = self._hits.setdefault(drum, deque(maxlen=OTHERS_KEPT if drum == OTHERS else KEPT))
         kept.append(power)
         self._last[drum] = onset
