@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from liveassist.errors import OutputError
 from liveassist.model import OutputState
 from liveassist.output.commands import Command
+from liveassist.output.learn_port import learn_surface
 from liveassist.output.router import Router, demo_surface, open_outputs
 from liveassist.output.surface_model import Surface
 from liveassist.output.surfaces import load_surface, parse_surface
@@ -149,3 +151,28 @@ def test_the_demonstration_finds_a_port(jack_server: JackServer) -> None:
         router.publish(HIT)
         wait_until(lambda: bool(recorder.messages()), 5.0, "a note")
         assert recorder.messages()[0] == bytes.fromhex("99 26 68")
+
+
+def test_a_surface_is_learned_from_a_real_port(jack_server: JackServer) -> None:
+    with Keyboard("my faders") as keys:
+        answers = iter(["left fader", "spread_db", "snare", ""])
+
+        def tell(text: str) -> None:
+            if text.startswith("move left fader"):
+                for value in (0, 40, 80, 127):
+                    keys.play(bytes([0xB0, 21, value]))
+
+        text = learn_surface("my faders", "bank", lambda question: next(answers), tell)
+    surface = parse_surface(text, "learned.toml")
+    control = surface.controls[0]
+    assert (control.name, control.message, control.channel, control.number) == (
+        "left fader",
+        "cc",
+        1,
+        21,
+    )
+
+
+def test_learning_from_a_port_that_is_not_there(jack_server: JackServer) -> None:
+    with pytest.raises(OutputError, match="no MIDI input port matches 'nobody'"):
+        learn_surface("nobody", "bank", lambda question: "", lambda text: None)
