@@ -6,8 +6,8 @@ it is said, and a pause before the same thing is said again. Rules (``alerts_rul
 ``alerts_mics``) only say what they see; this module decides when that becomes an alert.
 
 Measured: an even drummer (spread 1.5 dB, ghost notes, verse and chorus 4 dB apart, phrases that
-swell by half a decibel, pauses) raised one alert in six simulated hours, a note on one snare hit
-7 dB short. A shorter run of the same is a test.
+swell by half a decibel, pauses) raised two alerts in four simulated hours, both a note
+(``info``) that one snare hit fell 7 dB short. A shorter run of the same is a test.
 """
 
 from __future__ import annotations
