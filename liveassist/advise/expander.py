@@ -11,7 +11,7 @@ per input dB below ``T``), ``K`` the knee and ``d = x - T``::
 mirrored from Giannoulis, Massberg & Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6),
 399-408, 2012. Around it, in this order:
 
-1. *Key filter*, second-order Butterworth high- and low-pass (12 dB an octave), on the detector only.
+1. *Key filter*, second-order Butterworth high- and low-pass (12 dB an octave), on the detector.
 2. *Peak detector with hold*: the largest absolute key sample of the last ``hold_ms``.
 3. *Hysteresis*: the expander opens when that level reaches ``T`` and closes when it falls below
    ``T - hysteresis``; while open the curve stands at ``T - hysteresis``.

@@ -88,8 +88,8 @@ class LevelHistory:
         for mic in range(len(self._kit.mics)):
             self._columns[mic, FULL_BAND] = len(self._columns)
         for band, keyed in frames.keyed.items():
-            for mic in np.flatnonzero(~np.isnan(keyed[0])):
-                self._columns[int(mic), band] = len(self._columns)
+            for column in np.flatnonzero(~np.isnan(keyed[0])):
+                self._columns[int(column), band] = len(self._columns)
         self._rows = np.zeros((_FIRST_ROWS, len(self._columns)), dtype=np.float32, order="F")
 
     def _append(self, more: int, capacity: int) -> Audio:

@@ -121,7 +121,8 @@ def near(at: IntArray, marks: IntArray, distance: int) -> BoolArray:
         return np.zeros(at.shape, dtype=np.bool_)
     right = np.minimum(np.searchsorted(marks, at), marks.size - 1)
     left = np.maximum(right - 1, 0)
-    return np.minimum(np.abs(marks[right] - at), np.abs(marks[left] - at)) <= distance
+    gap = np.minimum(np.abs(marks[right] - at), np.abs(marks[left] - at))
+    return np.asarray(gap <= distance)
 
 
 def _span_minimum(values: FloatArray, start: IntArray, length: int) -> FloatArray:
@@ -173,7 +174,10 @@ def rate_interval(count: int, minutes: float, further: float | None = None) -> I
     shape, p = count + 0.5, minutes / (minutes + ahead)
     k = np.arange(20 + 4 * count + int(40 * ahead / minutes))
     mass = np.exp(
-        gammaln(k + shape) - gammaln(shape) - gammaln(k + 1) + shape * math.log(p)
+        gammaln(k + shape)
+        - gammaln(shape)
+        - gammaln(k + 1)
+        + shape * math.log(p)
         + k * math.log1p(-p)
     )
     low, high = _quantiles(mass)

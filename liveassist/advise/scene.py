@@ -139,7 +139,7 @@ def _first_hop(hits: Sequence[Hit], names: set[str], levels: LevelHistory) -> in
 
 
 def _main_indices(own: Sequence[Hit], at: IntArray, heard: Audio, rate: float) -> list[int]:
-    """Hits that have to pass whole; loud hits of unknown role count where most roles are unknown."""
+    """Hits that have to pass whole; loud ones of unknown role where most roles are unknown."""
     main = [i for i, hit in enumerate(own) if hit.role in MAIN_ROLES and "clipped" not in hit.flags]
     unsure = [i for i, hit in enumerate(own) if hit.role == "unsure" and "clipped" not in hit.flags]
     if len(main) >= len(unsure) or not unsure:
@@ -164,7 +164,7 @@ def _foreign_spans(
 
 
 def span_peaks(envelope: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
-    """Largest value in each ``[start, stop)``, in dBFS; starts and stops are clipped to the ends."""
+    """Largest value in each ``[start, stop)``, in dBFS; both are clipped to the ends."""
     if start.size == 0:
         return np.zeros(0)
     low = np.clip(start, 0, envelope.size - 1)

@@ -33,8 +33,8 @@ CLIP_AMPLITUDE = 32766.5 / 32768.0
 
 _OPEN = math.inf
 #: Key filters tried, by kind of drum. Snare: against kick thump (high-pass), against cymbals
-#: (low-pass), and around the body and its first overtones. Kick: against everything brighter, and the
-#: click alone, which is over before the next stroke where the body still rings. Tom: the body.
+#: (low-pass), and around the body and its first overtones. Kick: against everything brighter, and
+#: the click alone, which is over before the next stroke where the body still rings. Tom: the body.
 KEY_BANDS: Mapping[DrumKind, tuple[Band, ...]] = {
     "snare": (
         (250.0, _OPEN),

@@ -1,0 +1,120 @@
+"""Keeps a suggestion still until the evidence moves.
+
+A fresh fit every few hits wanders by tenths of a decibel; what is shown must not. The suggestion
+held stays as long as it works on what was heard meanwhile, with its prediction brought up to date.
+It is replaced when it stopped working and a fresh one works better, twice in a row, or, while
+little was heard, when twice the hits moved the threshold by `SETTLING_DB`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from liveassist.model import Prediction, Suggestion
+
+#: Figures a suggestion has to keep up (targets of the judging table in DEVELOPERS.md).
+WANTED_PASSED = 0.97
+WANTED_CUT_DB = 9.0
+WANTED_OPENINGS_PER_MIN = 6.0
+#: How much better a fresh suggestion must be in the figure that fails.
+BETTER_PASSED = 0.02
+BETTER_CUT_DB = 1.0
+BETTER_OPENINGS_PER_MIN = 3.0
+#: Times in a row before a suggestion that worked is replaced.
+PATIENCE = 2
+#: Below so many main hits a suggestion is still settling.
+SETTLED_HITS = 30
+SETTLING_DB = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What to show. ``wrong`` says in one sentence why ``suggestion`` no longer holds."""
+
+    suggestion: Suggestion | None
+    reason: str | None
+    wrong: str | None = None
+    changed: bool = False
+
+
+@dataclass(slots=True)
+class _Held:
+    suggestion: Suggestion
+    fitted_hits: int
+    failures: int = 0
+
+
+class SuggestionKeeper:
+    """One for a session; microphones are told apart by name."""
+
+    def __init__(self) -> None:
+        self._held: dict[str, _Held] = {}
+
+    def held(self, mic: str) -> Suggestion | None:
+        """The suggestion shown for ``mic`` now."""
+        one = self._held.get(mic)
+        return None if one is None else one.suggestion
+
+    def update(
+        self,
+        mic: str,
+        fresh: Suggestion | None,
+        reason: str | None,
+        held_now: Prediction | None = None,
+    ) -> Kept:
+        """Weigh a ``fresh`` suggestion (or the ``reason`` there is none) against the one held.
+
+        ``held_now``: what the held one would do on the present evidence
+        (`liveassist.advise.suggest.repredict`); None when it was not run, which keeps it.
+        """
+        one = self._held.get(mic)
+        if one is None:
+            if fresh is None:
+                return Kept(None, reason)
+            self._held[mic] = _Held(fresh, _hits(fresh))
+            return Kept(fresh, None, changed=True)
+        if held_now is not None:
+            one.suggestion = replace(one.suggestion, predicted=held_now)
+        wrong = failing(one.suggestion.predicted)
+        better = fresh is not None and wrong is not None and _better(fresh, one.suggestion)
+        one.failures = one.failures + 1 if better else 0
+        settling = (
+            fresh is not None
+            and one.fitted_hits < SETTLED_HITS
+            and _hits(fresh) >= 2 * one.fitted_hits
+            and abs(fresh.threshold_dbfs - one.suggestion.threshold_dbfs) >= SETTLING_DB
+        )
+        if fresh is not None and (one.failures >= PATIENCE or settling):
+            self._held[mic] = _Held(fresh, _hits(fresh))
+            return Kept(fresh, None, changed=True)
+        return Kept(one.suggestion, None, wrong)
+
+
+def _hits(suggestion: Suggestion) -> int:
+    return 0 if suggestion.predicted is None else suggestion.predicted.hits
+
+
+def failing(now: Prediction | None) -> str | None:
+    """Why settings with these figures do not hold, in one sentence; None where they do."""
+    if now is None:
+        return None
+    if now.main_passed is not None and now.main_passed < WANTED_PASSED:
+        share = 100.0 * (1.0 - now.main_passed)
+        return f"playing is softer or the level lower: {share:.0f} % of main hits would be cut"
+    if (now.bleed_openings_per_min or 0.0) > WANTED_OPENINGS_PER_MIN:
+        return f"bleed is up: it would open {now.bleed_openings_per_min:.0f} times a minute"
+    if now.bleed_cut_db is not None and now.bleed_cut_db < WANTED_CUT_DB:
+        return f"bleed would come down by only {now.bleed_cut_db:.0f} dB"
+    return None
+
+
+def _better(fresh: Suggestion, held: Suggestion) -> bool:
+    new, old = fresh.predicted, held.predicted
+    if new is None or old is None:
+        return False
+    passed = (new.main_passed or 0.0) - (old.main_passed or 0.0)
+    openings = (old.bleed_openings_per_min or 0.0) - (new.bleed_openings_per_min or 0.0)
+    cut = (new.bleed_cut_db or 0.0) - (old.bleed_cut_db or 0.0)
+    return (
+        passed >= BETTER_PASSED or openings >= BETTER_OPENINGS_PER_MIN or cut >= BETTER_CUT_DB
+    ) and passed >= -BETTER_PASSED
