@@ -6,11 +6,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+from liveassist.model import Snapshot
 
 from .addresses import COMMANDS, ROOT, Address, Arg
 from .osc_codec import OscError, OscMessage
 from .osc_match import is_pattern, matches
+from .osc_messages import alert_id
+from .quantities import worst_alert
 
 #: Longest text a command may carry, letters.
 MAX_TEXT = 120
@@ -55,6 +59,22 @@ def parse(message: OscMessage, source: str, ticket: int) -> Command:
             break
         args.append(_checked(arg, values[index], row))
     return Command(row.path.removeprefix(f"{ROOT}/"), tuple(args), source, ticket)
+
+
+def completed(command: Command, snapshot: Snapshot | None) -> Command:
+    """A button's command with what it leaves open filled in from the figures of the moment.
+
+    ``take/toggle`` becomes start or stop; ``alert/acknowledge`` without a name means the most
+    urgent alert that lasts.
+    """
+    if command.name == "take/toggle":
+        take = None if snapshot is None else snapshot.take
+        runs = take is not None and take.end_s is None and not take.provisional
+        return replace(command, name="take/stop" if runs else "take/start")
+    if command.name == "alert/acknowledge" and not command.args and snapshot is not None:
+        alert = worst_alert(snapshot)
+        return command if alert is None else replace(command, args=(alert_id(alert),))
+    return command
 
 
 def _find(address: str) -> Address:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from liveassist.model import DrumFigures, Hit, Kit, MicState, Snapshot, Suggestion
+from liveassist.model import Alert, DrumFigures, Hit, Kit, MicState, Snapshot, Suggestion
 
 Value = int | float | str
 Subject = Literal["session", "take", "alerts", "drum", "mic", "bleed"]
@@ -166,10 +166,19 @@ def _bound(snapshot: Snapshot, mic: str, drum: str) -> Value | None:
 _SEVERITY = {"info": 0, "look": 1, "stop": 2}
 
 
-def _worst_alert(snapshot: Snapshot) -> str:
+def worst_alert(snapshot: Snapshot) -> Alert | None:
+    """The most urgent alert that lasts: ``now`` before ``between``, then severity, then newest."""
     lasting = [alert for alert in snapshot.alerts if alert.end_s is None]
-    lasting.sort(key=lambda alert: (alert.when == "now", _SEVERITY[alert.severity], alert.start_s))
-    return lasting[-1].sentence if lasting else ""
+    return max(
+        lasting,
+        key=lambda alert: (alert.when == "now", _SEVERITY[alert.severity], alert.start_s),
+        default=None,
+    )
+
+
+def _worst_sentence(snapshot: Snapshot) -> str:
+    alert = worst_alert(snapshot)
+    return "" if alert is None else alert.sentence
 
 
 def _take_clock(snapshot: Snapshot) -> float:
@@ -205,7 +214,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("done", "take", "i", "takes", 0, None, 1, "change", "Takes that are over.", 2, _of(lambda s: s.takes_done)),
     _Q("count", "alerts", "i", "alerts", 0, None, 1, "change", "Alerts that last now.", 1, _of(lambda s: sum(a.end_s is None for a in s.alerts))),
     _Q("now_count", "alerts", "i", "alerts", 0, None, 1, "change", "Alerts that cannot wait for the end of the take.", 0, _of(lambda s: sum(a.end_s is None and a.when == "now" for a in s.alerts))),
-    _Q("sentence", "alerts", "s", "", None, None, 1, "change", "The most urgent alert in words; empty if none lasts.", "Snare top clips.", _of(_worst_alert)),
+    _Q("sentence", "alerts", "s", "", None, None, 1, "change", "The most urgent alert in words; empty if none lasts.", "Snare top clips.", _of(_worst_sentence)),
     _Q("hits", "drum", "i", "hits", 0, None, 1, "change", "Hits in the rolling window.", 64, _figure("hits")),
     _Q("main_hits", "drum", "i", "hits", 0, None, 1, "change", "Main hits among them.", 48, _figure("main_hits")),
     _Q("last_dbfs", "drum", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "Level of the latest hit alone, in the drum's own microphone.", -9.3, _last(lambda h: h.peak_dbfs)),
@@ -254,16 +263,21 @@ QUANTITIES: tuple[Quantity, ...] = (
 # fmt: on
 
 
+#: Figures that only a microphone on a drum has.
+_CLOSE_ONLY = ("suggested/", "bleed_margin", "worst_source")
+
+
 def subjects(quantity: Quantity, kit: Kit) -> Iterator[tuple[str, str]]:
     """The names a quantity is sent for: (mic or drum, drum), empty where it has none."""
     if quantity.subject == "drum":
         yield from ((drum.name, "") for drum in kit.drums if drum.own is not None)
     elif quantity.subject == "mic":
+        close = quantity.name.startswith(_CLOSE_ONLY)
         for mic in kit.mics:
-            if not quantity.name.startswith("suggested/") or kit.owner(mic.name) or mic.of:
+            if not close or (mic.type == "acoustic" and (kit.owner(mic.name) or mic.of)):
                 yield mic.name, ""
     elif quantity.subject == "bleed":
-        for mic in kit.mics:
+        for mic in (mic for mic in kit.mics if mic.type == "acoustic"):
             for drum in kit.drums:
                 has_own = drum.own is not None
                 if drum.own != mic.name and has_own != (quantity.name == "level_dbfs"):

@@ -20,7 +20,7 @@ from liveassist.model import Event, Kit, LevelFrames, OutputState, Snapshot
 
 from .apply import Applied, ApplyDesk
 from .applying import Applying
-from .commands import Command
+from .commands import Command, completed
 from .midi import MidiOutput, MidiPorts
 from .midi_in import Presses
 from .midi_time import Timing
@@ -179,6 +179,7 @@ class Router:
         self._ports = ports
         self._servers = list(servers)
         self._presses: Presses | None = None
+        self._snapshot: Snapshot | None = None
         self._applying = Applying(self._worker_named, self._tell)
         self._commands: deque[Command] = deque()
         self._lock = threading.Lock()
@@ -194,6 +195,7 @@ class Router:
 
     def publish_snapshot(self, snapshot: Snapshot) -> None:
         """Hand the latest figures to every output."""
+        self._snapshot = snapshot
         for worker in self._workers:
             worker.publish_snapshot(snapshot)
         self._applying.look(self._health(), time.monotonic(), snapshot)
@@ -218,7 +220,11 @@ class Router:
         with self._lock:
             found = list(self._commands)
             self._commands.clear()
-        others = [command for command in found if not command.name.startswith("apply/")]
+        others = [
+            completed(command, self._snapshot)
+            for command in found
+            if not command.name.startswith("apply/")
+        ]
         if len(others) < len(found):
             health, now = self._health(), time.monotonic()
             for command in found:

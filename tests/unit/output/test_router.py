@@ -22,7 +22,7 @@ from liveassist.output.router import MAX_COMMANDS, Router, Worker, demo_surface,
 from liveassist.output.surface_model import OscIn, OscTarget, Surface, Transport
 from liveassist.output.surfaces import parse_surface
 
-from .scene import HIT, KIT, SNAPSHOT
+from .scene import ALERT, HIT, KIT, SNAPSHOT, TAKE
 
 WAIT_S = 5.0
 
@@ -129,6 +129,27 @@ def test_level_frames_do_not_fill_queues() -> None:
     router.publish(LevelFrames(0, 4, np.zeros((4, 1), np.float32)))
     router.close()
     assert output.events == []
+
+
+def test_a_button_that_toggles_means_what_is_not_so_now() -> None:
+    router = Router()
+    toggle = Command("take/toggle", (), "button")
+    meanings = []
+    for take in (None, TAKE, replace(TAKE, end_s=50.0), replace(TAKE, provisional=True)):
+        router.publish_snapshot(replace(SNAPSHOT, take=take))
+        router.offer(toggle)
+        meanings += [command.name for command in router.commands()]
+    assert meanings == ["take/start", "take/stop", "take/start", "take/start"]
+
+
+def test_a_button_that_acknowledges_means_the_most_urgent_alert() -> None:
+    router = Router()
+    now = replace(ALERT, key="clipping", when="now", drum=None, mic="snare_top")
+    router.publish_snapshot(replace(SNAPSHOT, alerts=(now, ALERT)))
+    router.offer(Command("alert/acknowledge"))
+    router.offer(Command("alert/acknowledge", ("uneven.snare",)))
+    given = [command.args for command in router.commands()]
+    assert given == [("clipping.snare_top",), ("uneven.snare",)]
 
 
 def test_commands_are_bounded_and_drained() -> None:
