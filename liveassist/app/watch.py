@@ -43,7 +43,7 @@ def status_lines(answer: dict[str, Any]) -> list[str]:
     note = f": {answer['note']}" if answer.get("note") else ""
     rate = answer.get("sample_rate_hz")
     lines = [
-        f'Process {answer.get("pid")} on "{answer.get("device")}" at {rate} Hz: {state}{note}',
+        f'process {answer.get("pid")} on "{answer.get("device")}" at {rate} Hz: {state}{note}',
         f"heard {_clock(answer.get('heard_s', 0.0))}, "
         f"lost {answer.get('lost_samples', 0)} samples, "
         f"device reopened {answer.get('device_restarts', 0)} times, "
