@@ -11,7 +11,7 @@ from typing import Any
 
 from liveassist.model import Kit
 
-from .addresses import ADDRESSES, COMMANDS, ROOT, Address, Arg, address_parts
+from .addresses import ADDRESSES, COMMANDS, Address, Arg, address_parts
 from .quantities import QUANTITIES, Value
 from .surface_model import MEANINGS, PRESS_COMMANDS
 
@@ -155,7 +155,6 @@ def find(tree: Mapping[str, Any], path: str) -> Mapping[str, Any] | None:
 
 def main() -> None:
     """Print the tables."""
-    print(f"All addresses begin with `{ROOT}`; the number is the version of the table.\n")
     print(markdown(), end="")
 
 
