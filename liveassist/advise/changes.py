@@ -89,7 +89,6 @@ def changes(
                 None,
                 1.0 - 0.15**count,
                 words.polarity(mic, drum.name),
-                drum=drum.name,
                 mic=mic,
             )
             for mic, count in flipped(kit, drum, first, second)
@@ -251,7 +250,6 @@ def _unknown(
                     sureness(left.z, len(explanation.leftovers)),
                     words.unknown(drum.name, mic, left.amount_db),
                     drum=drum.name,
-                    mic=mic,
                 )
             )
     return out

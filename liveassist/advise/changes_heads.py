@@ -30,12 +30,14 @@ _LIKE_ITSELF: Final = 0.70
 #: Ring: standard errors, least change, what is not chance (strokes elsewhere ring otherwise).
 _RING_Z: Final = 3.5
 LEAST_RING: Final = 0.25
-_RING_SYSTEMATIC: Final = 0.10
+_RING_SYSTEMATIC: Final = 0.12
 #: Rings are compared at like pitch only, cents.
 _LIKE_PITCH_CENTS: Final = 60.0
-#: Notes this far off their group's median are of another mode, cents.
+#: Notes this far off the median of both takes are of another mode, cents.
 _SAME_MODE_CENTS: Final = 90.0
 _MIN_RINGS: Final = 10
+#: Share of the hits with a note that must agree on the mode.
+_MOST_SHARE: Final = 0.7
 _MAIN: Final = frozenset({"main", "weak"})
 
 
@@ -128,27 +130,36 @@ def _pitch(drum: Drum, shift: PatternShift) -> HeadChange | None:
 
 
 def _rings(hits: Sequence[Hit], drum: str) -> FloatArray:
-    """Natural logarithms of the lowest mode's T60 of main hits, strays of another mode left out."""
+    """Note (Hz) and T60 (s) of the lowest mode of main hits, (hits, 2)."""
     rows = [
         (hit.measures.note_hz, hit.measures.ring_s)
         for hit in hits
         if hit.drum == drum
         and hit.role in _MAIN
+        and "clipped" not in hit.flags
         and hit.measures is not None
         and hit.measures.note_hz is not None
         and hit.measures.ring_s is not None
         and hit.measures.ring_s > 0.0
     ]
-    if len(rows) < _MIN_RINGS:
-        return np.zeros(0)
-    notes = np.array([note for note, _ in rows])
-    near = np.abs(1200.0 * np.log2(notes / np.median(notes))) <= _SAME_MODE_CENTS
-    return np.asarray(np.log(np.array([ring for _, ring in rows])[near]))
+    return np.array(rows, dtype=np.float64).reshape(-1, 2)
+
+
+def _of_one_mode(rows: FloatArray, note_hz: float) -> FloatArray | None:
+    """Logarithms of the T60s of hits whose note is this mode; None unless most hits' is."""
+    near = np.abs(1200.0 * np.log2(rows[:, 0] / note_hz)) <= _SAME_MODE_CENTS
+    if int(near.sum()) < max(_MIN_RINGS, _MOST_SHARE * len(rows)):
+        return None
+    return np.asarray(np.log(rows[near, 1]))
 
 
 def _ring(reference: Sequence[Hit], take: Sequence[Hit], drum: str) -> HeadChange | None:
-    first, second = _rings(reference, drum), _rings(take, drum)
-    if min(len(first), len(second)) < _MIN_RINGS:
+    rows_a, rows_b = _rings(reference, drum), _rings(take, drum)
+    if min(len(rows_a), len(rows_b)) < _MIN_RINGS:
+        return None
+    note_hz = float(np.median(np.concatenate([rows_a[:, 0], rows_b[:, 0]])))
+    first, second = _of_one_mode(rows_a, note_hz), _of_one_mode(rows_b, note_hz)
+    if first is None or second is None:
         return None
     change = difference(first, second)
     se = math.hypot(change.se, _RING_SYSTEMATIC)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -14,6 +15,8 @@ from liveassist.model import FloatArray, Interval
 
 #: Huber's tuning constant: 95 % efficient on a Gaussian (P. J. Huber, 1964).
 _HUBER: Final = 1.345
+#: Values beyond which Qn is taken of an even choice of them.
+_QN_MOST: Final = 250
 #: A trend is clear where it shrinks the spread to this (chance does so once in 50 at 12 hits).
 _CLEAR_TREND: Final = 0.8
 
@@ -57,14 +60,24 @@ def widened(se: float, dof: float) -> float:
 def huber_centre(values: FloatArray) -> float:
     """Huber's location of ``values`` (n,), n >= 1: between mean and median, 95 % efficient."""
     centre = float(np.median(values))
-    scale = robust_sd(values)
+    scale = 1.4826 * float(np.median(np.abs(values - centre)))
+    scale = max(scale, 0.3 * float(values.std()))
     if scale <= 0.0:
         return centre
-    for _ in range(12):
+    for _ in range(8):
         size = np.maximum(np.abs(values - centre), 1e-12)
         weights = np.minimum(1.0, _HUBER * scale / size)
-        centre = float(weights @ values / weights.sum())
+        moved = float(weights @ values / weights.sum())
+        if abs(moved - centre) < 1e-4 * scale:
+            break
+        centre = moved
     return centre
+
+
+@lru_cache(maxsize=256)
+def _pairs(count: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    rows, columns = np.triu_indices(count, 1)
+    return rows, columns
 
 
 def qn_scale(values: FloatArray) -> float:
@@ -72,14 +85,18 @@ def qn_scale(values: FloatArray) -> float:
 
     Breakdown 50 %, efficiency 82 %, and steadier than the MAD on short lumpy data. Constants and
     finite-sample factors for n >= 10 as in that paper (below 10 the same factors are used).
+    Long series are thinned evenly first: there are n²/2 distances.
     """
+    if len(values) > _QN_MOST:
+        values = values[:: -(-len(values) // _QN_MOST)]
     count = len(values)
     if count < 2:
         return 0.0
-    rows, columns = np.triu_indices(count, 1)
-    apart = np.sort(np.abs(values[rows] - values[columns]))
+    rows, columns = _pairs(count)
+    apart = np.abs(values[rows] - values[columns])
     half = count // 2 + 1
-    middle = float(apart[half * (half - 1) // 2 - 1])
+    place = half * (half - 1) // 2 - 1
+    middle = float(np.partition(apart, place)[place])
     return 2.2219 * middle * count / (count + (1.4 if count % 2 else 3.8))
 
 
