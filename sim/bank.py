@@ -15,7 +15,9 @@ import numpy.typing as npt
 from scipy.fft import irfft, next_fast_len, rfft
 
 from .cymbal import CymbalSpec, bands, duration_s, strike_cymbal
-from .drum import DrumSpec, DrumState, Emission, Signal, Strike, strike_drum, sympathy, tune, view
+from .drum import strike_drum, tune, view
+from .drumnoise import sympathy
+from .drumspec import DrumSpec, DrumState, Emission, Signal, Strike
 from .geometry import unit
 from .kit import Instrument, Kit
 from .room import LEAD_SAMPLES, path_response

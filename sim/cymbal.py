@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.fft import irfft
 
-from .drum import DrumState, Emission, Signal, Strike
+from .drumspec import DrumState, Emission, Signal, Strike
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -9,111 +9,22 @@ remain; the path to the microphone (see room) does the rest.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
-from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import brentq
-from scipy.signal import butter, iirpeak, lfilter, sosfilt
 from scipy.special import factorial2, jv
 
 from . import modes
+from .drumnoise import click, rim_click, wires
+from .drumspec import LONGEST_S, DrumSpec, DrumState, Emission, FloatArray, Signal, Strike, faded
 from .geometry import Vector, spread_of
-
-FloatArray = npt.NDArray[np.float64]
-Signal = npt.NDArray[np.float32]
-Place = Literal["batter", "under", "strike"]
 
 #: Modes with a Bessel zero above this are left to the contact click and the wires.
 _HIGHEST_ZERO = 19.0
-#: No drum is rendered longer than this, s.
-LONGEST_S = 2.0
 #: Quietest mode kept, relative to the loudest one at any microphone.
 _KEEP = 10 ** (-65 / 20)
-
-
-@dataclass(frozen=True, slots=True)
-class DrumSpec:
-    """What a drum is made of. Lengths in inches where drums are sold in inches.
-
-    ``note_hz``: the lowest mode; ``resonant_ratio``: stretch of the resonant head's fundamental
-    over the batter's; ``seal``: 1 for an airtight shell, 0 for an open one; ``t60_s``: decay of
-    the axisymmetric modes at the note, ``ring_t60_s`` of those with nodal diameters;
-    ``slope``: how much faster decay gets per octave; ``contact_ms``: stick or beater contact at
-    full force; ``click_db`` and ``click_hz``: contact noise; ``wires_db``: snare wires, None for
-    off; ``strike_radius``: 0 centre, 1 rim; ``full_stroke_mm``: head displacement at full force
-    (pitch glide); ``overtone_db``: what rim and shell add to the near field of modes with nodal
-    diameters; ``loudness_db``: peak at 1 m on axis at full force, 0 = reference.
-    """
-
-    diameter_in: float = 14.0
-    depth_in: float = 5.5
-    note_hz: float = 185.0
-    resonant_ratio: float = 1.5
-    head_mm: float = 0.254
-    seal: float = 0.6
-    t60_s: float = 0.25
-    ring_t60_s: float = 0.5
-    slope: float = 0.6
-    contact_ms: float = 1.2
-    click_db: float = -22.0
-    click_hz: float = 3000.0
-    wires_db: float | None = None
-    strike_radius: float = 0.2
-    full_stroke_mm: float = 1.2
-    overtone_db: float = 0.0
-    lugs: int = 8
-    uneven: float = 0.01
-    loudness_db: float = 0.0
-
-    @property
-    def radius_m(self) -> float:
-        """Radius of the head."""
-        return self.diameter_in * 0.0254 / 2
-
-    @property
-    def depth_m(self) -> float:
-        """Distance between the heads."""
-        return self.depth_in * 0.0254
-
-    @property
-    def density_kg_m2(self) -> float:
-        """Mass of the head per area."""
-        return self.head_mm * 1e-3 * modes.PET_DENSITY
-
-
-@dataclass(frozen=True, slots=True)
-class DrumState:
-    """What may change during a session. ``lug_tension``: relative, one a lug, empty for as
-    built; ``ring``: factor on all decay times; ``wires``: whether they are engaged."""
-
-    cents: float = 0.0
-    lug_tension: tuple[float, ...] = ()
-    ring: float = 1.0
-    wires: bool = True
-    openness: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Strike:
-    """How the drum is struck. ``level_db``: 0 is full force. ``seed`` picks the small things."""
-
-    level_db: float
-    articulation: str = "hit"
-    seed: tuple[int, ...] = (0,)
-
-
-@dataclass(frozen=True, slots=True)
-class Emission:
-    """Sound sent out from one place. ``signals``: (microphones, samples), or (1, samples) where
-    all microphones see the same; ``gains``: then a factor for each microphone; ``pulse``: contact
-    force that all signals are still to be convolved with."""
-
-    place: Place
-    signals: Signal
-    gains: FloatArray | None = None
-    pulse: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -139,8 +50,14 @@ class MicView:
     axisymmetric: FloatArray = field(repr=False)
 
 
+@lru_cache(maxsize=256)
 def tune(spec: DrumSpec, state: DrumState) -> Tuned:
-    """Find the head tension that puts the lowest mode at the note, then every other mode."""
+    """Find the head tension that puts the lowest mode at the note, then every other mode.
+
+    A change of tension moves every partial by the same ratio. On a real drum the air spring and
+    the resonant head hold the lowest pair back a little; here one number says how flat a head
+    is, so that the truth needs no average over partials.
+    """
     table = modes.mode_table(_HIGHEST_ZERO)
     spring = spec.seal * modes.air_spring(spec.density_kg_m2, spec.depth_m)
 
@@ -154,9 +71,11 @@ def tune(spec: DrumSpec, state: DrumState) -> Tuned:
     tensions += spec.uneven * np.cos(2 * angles)
     if state.lug_tension:
         tensions *= np.asarray(state.lug_tension)
-    batter_hz *= float(np.sqrt(tensions.mean())) * 2 ** (state.cents / 1200)
-    resonant_hz = float(brentq(low, 1.0, spec.note_hz * 4.0)) * spec.resonant_ratio
-    lowest, highest, mixing = modes.coupled_pair(batter_hz, resonant_hz, spring, spring)
+    shift = float(np.sqrt(tensions.mean())) * 2 ** (state.cents / 1200)
+    lowest, highest, mixing = modes.coupled_pair(
+        batter_hz, batter_hz * spec.resonant_ratio, spring, spring
+    )
+    lowest, highest, batter_hz = lowest * shift, highest * shift, batter_hz * shift
     # In vacuo fundamental from the loaded one, then every mode with its own air load.
     load = modes.air_mass_factor(table.zero, spec.radius_m, spec.density_kg_m2)
     mode_hz = batter_hz / load[0] * table.zero / modes.J01 * load
@@ -299,9 +218,9 @@ def strike_drum(
     longest *= 1.0 + min(strike.level_db, 0.0) / 75.0
     count = int(min(longest, LONGEST_S) * rate)
     force = 10 ** (strike.level_db / 20)
-    radius = float(np.clip(spec.strike_radius + 0.05 * rng.standard_normal(), 0.0, 0.9))
+    radius = float(np.clip(spec.strike_radius + 0.02 * rng.standard_normal(), 0.0, 0.9))
     angle = rng.uniform(-0.4, 0.4)
-    contact = spec.contact_ms * (1 + 0.06 * rng.standard_normal()) * force**-0.12
+    contact = spec.contact_ms * (1 + 0.03 * rng.standard_normal()) * force**-0.12
     pulse = acceleration_kernel(contact_pulse(contact, rate), rate)
     clock = warped_time(spec, tuned, state, strike.level_db, count, rate)
     batter, drive = _head_signals(spec, state, tuned, (radius, angle), batter_view, clock, rate)
@@ -314,14 +233,6 @@ def strike_drum(
         emissions.append(Emission("under", faded(rattle[None], rate)))
     emissions.append(Emission("strike", click(spec, force, contact, rng, rate)))
     return emissions
-
-
-def faded(signals: Signal, rate: int) -> Signal:
-    """The signals with their last 80 ms faded out, so that a cut end makes no click."""
-    count = min(int(0.08 * rate), signals.shape[1])
-    ramp = 0.5 + 0.5 * np.cos(np.pi * np.arange(1, count + 1) / count)
-    signals[:, signals.shape[1] - count :] *= ramp.astype(np.float32)
-    return signals
 
 
 def mixed(weights: FloatArray, waves: Signal, rate: int) -> Signal:
@@ -382,74 +293,3 @@ def _head_signals(
         if index in chosen:
             low_high[slot] = sign * mix / omega[index] * waves[chosen[index]]
     return batter, low_high.sum(axis=0)
-
-
-def click(
-    spec: DrumSpec, force: float, contact_ms: float, rng: np.random.Generator, rate: int
-) -> Signal:
-    """Noise of stick or beater meeting the head: a short band of noise around ``click_hz``."""
-    count = int(0.02 * rate)
-    low, high = spec.click_hz * 0.5, min(spec.click_hz * 2.2, 0.45 * rate)
-    sos = butter(1, [low, high], btype="band", fs=rate, output="sos")
-    time = np.arange(count) / rate
-    width = contact_ms * 1e-3
-    shape = np.minimum(time / 0.0004, 1.0) * np.exp(-time / (0.6 * width + 0.0006))
-    noise = sosfilt(sos, rng.standard_normal(count) * shape)
-    peak = np.abs(noise).max()
-    size = 10 ** (spec.click_db / 20) * force**1.35
-    return np.asarray(noise / peak * size, dtype=np.float32)[None]
-
-
-def wires(
-    drive: FloatArray, level_db: float, rng: np.random.Generator, rate: int
-) -> npt.NDArray[np.float32]:
-    """Snare wires: thrown off the resonant head where it accelerates past their preload.
-
-    A wire lies on the head with a preload. While the head's acceleration exceeds it the wires
-    lift, and landing makes a burst of noise; so the noise follows the rectified excess, smoothed
-    by the time of flight, and dies when the head calms: soft strokes rattle relatively shorter.
-    ``drive``: acceleration of the head's centre, 1.0 at full force.
-    """
-    excess = np.maximum(np.abs(drive) - 0.004, 0.0)
-    flight = float(np.exp(-1.0 / (0.010 * rate)))
-    envelope = lfilter([1.0 - flight], [1.0, -flight], excess) * 2.2
-    throw = lfilter([1.0 - flight**8], [1.0, -(flight**8)], excess)
-    shape = 0.6 * envelope + 0.7 * throw
-    noise = rng.standard_normal(drive.size)
-    wide = butter(2, [1000.0, min(5200.0, 0.45 * rate)], btype="band", fs=rate, output="sos")
-    thin = butter(1, [3500.0, min(9000.0, 0.45 * rate)], btype="band", fs=rate, output="sos")
-    colour = 1.2 * sosfilt(wide, noise) + 0.4 * sosfilt(thin, noise)
-    return np.asarray(colour * shape * 10 ** (level_db / 20), dtype=np.float32)
-
-
-def rim_click(strike: Strike, rng: np.random.Generator, rate: int) -> list[Emission]:
-    """Stick laid across the head and struck on the rim: a few short wooden resonances."""
-    count = int(0.12 * rate)
-    time = np.arange(count) / rate
-    out = np.zeros(count)
-    for hz, t60, size in ((480.0, 0.05, 0.5), (1150.0, 0.04, 1.0), (1900.0, 0.03, 0.7)):
-        bent = hz * (1 + 0.01 * rng.standard_normal())
-        out += size * np.sin(2 * np.pi * bent * time) * np.exp(-6.9 * time / t60)
-    out += 0.4 * rng.standard_normal(count) * np.exp(-time / 0.0015)
-    out *= np.minimum(time / 0.0003, 1.0) * 0.35 * 10 ** (strike.level_db / 20) / np.abs(out).max()
-    return [Emission("strike", out.astype(np.float32)[None])]
-
-
-def sympathy(
-    spec: DrumSpec, state: DrumState, pressure: FloatArray, rng: np.random.Generator, rate: int
-) -> Signal:
-    """What a drum sends out because another was struck: its lowest mode rings, its wires buzz.
-
-    ``pressure``: sound arriving at the drum, 1 for the reference loudness at 1 m. The head is a
-    resonator as narrow as its decay; the wires move with the bass of what arrives.
-    """
-    t60 = spec.t60_s * state.ring
-    hz = spec.note_hz * 2 ** (state.cents / 1200)
-    quality = np.pi * hz * t60 / np.log(1000.0)
-    top, bottom = iirpeak(hz, quality, fs=rate)
-    out = 0.12 * lfilter(top, bottom, pressure)
-    if spec.wires_db is not None and state.wires:
-        sos = butter(1, [60.0, 500.0], btype="band", fs=rate, output="sos")
-        moving = 0.035 * sosfilt(sos, pressure)
-        out = out + wires(moving, spec.wires_db, rng, rate)
-    return faded(np.asarray(out, dtype=np.float32)[None], rate)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .drum import DrumSpec, DrumState
+from .drumspec import DrumSpec, DrumState
 from .errors import ScenarioError
 from .fields import number, refuse_unknown, suggest
 from .kit import Kit

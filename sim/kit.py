@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from .cymbal import LEVELS, CymbalSpec
-from .drum import DrumSpec
+from .drumspec import DrumSpec
 from .errors import ScenarioError
 from .fields import fill, number, point, refuse_unknown, suggest
 from .geometry import Vector, unit

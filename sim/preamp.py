@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from .drum import Signal
+from .drumspec import Signal
 from .faults import Timeline
 from .kit import Kit
 

@@ -131,15 +131,20 @@ def _kit(data: Mapping[str, Any], path: Path) -> Kit:
 
 
 def _changed(kit: Mapping[str, Any], change: Mapping[str, Any], where: str) -> dict[str, Any]:
-    """The kit's table with a scenario's changes laid over it; ``mics`` keeps only those named."""
+    """The kit's table with a scenario's changes laid over it.
+
+    A microphone given a ``gain_db`` loses the kit's ``peak``.
+    """
     out: dict[str, Any] = copy.deepcopy(dict(kit))
-    refuse_unknown(change, {"room", "instrument", "mic", "mics"}, f"{where} [change]")
+    refuse_unknown(change, {"room", "instrument", "mic"}, f"{where} [change]")
     out.setdefault("room", {}).update(change.get("room", {}))
     for kind in ("instrument", "mic"):
         for name, values in change.get(kind, {}).items():
             target = next((t for t in out.get(kind, []) if t.get("name") == name), None)
             if target is None:
                 raise ScenarioError(f"{where} [change.{kind}.{name}]: the kit has no such {kind}")
+            if "gain_db" in values:
+                target.pop("peak", None)
             for key, value in values.items():
                 if isinstance(value, dict) and isinstance(target.get(key), dict):
                     target[key].update(value)

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from .bank import LEVEL_STEP_DB, PEAK_SPAN_S, VARIANTS, Bank, HitKey, nearest_step
-from .drum import Signal
 from .drummer import Stroke
+from .drumspec import Signal
 from .faults import Fault, Timeline, pitch_cents
 from .kit import profile_toml
 from .preamp import Preamps

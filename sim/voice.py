@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.signal import fftconvolve, lfilter
 
-from .drum import Signal
+from .drumspec import Signal
 from .faults import Fault
 from .kit import Kit
 from .room import path_response
