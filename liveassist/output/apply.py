@@ -90,6 +90,14 @@ class ApplyDesk:
         self._armed = {mic: a for mic, a in self._armed.items() if a.until > now}
         return {mic: a.until - now for mic, a in self._armed.items()}
 
+    def armed_outputs(self, now: float) -> dict[str, str]:
+        """By output: which microphones are armed to send to it, in words."""
+        words: dict[str, list[str]] = {}
+        for mic, left in self.armed(now).items():
+            for to in sorted({control.to for control, _ in self._armed[mic].values}):
+                words.setdefault(to, []).append(f"{mic} is armed for {left:.0f} s")
+        return {to: ", ".join(said) for to, said in words.items()}
+
     def watch(self, health: Mapping[str, str]) -> list[str]:
         """Disarm whatever has lost its output (name to state); the microphones disarmed."""
         lost = [

@@ -11,7 +11,7 @@ import contextlib
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -202,7 +202,8 @@ class Router:
 
     def states(self) -> tuple[OutputState, ...]:
         """Health of every output, in the order of the profiles."""
-        return tuple(worker.state() for worker in self._workers)
+        armed = self._applying.desk.armed_outputs(time.monotonic())
+        return tuple(_with_armed(worker.state(), armed) for worker in self._workers)
 
     def offer(self, command: Command) -> bool:
         """Keep a command for the daemon; false if too many wait (any thread)."""
@@ -273,6 +274,12 @@ class Router:
 
     def _add(self, worker: Worker) -> None:
         self._workers.append(worker)
+
+
+def _with_armed(state: OutputState, armed: Mapping[str, str]) -> OutputState:
+    """An output that is about to change something says so wherever it is shown."""
+    said = armed.get(state.name)
+    return replace(state, note=f"{said.upper()}; {state.note}") if said else state
 
 
 def open_outputs(

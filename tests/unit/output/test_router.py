@@ -443,6 +443,7 @@ def test_applying_over_the_wire(receiver: _Receiver) -> None:
     assert say("now", "s", "snare_top")[1:] == ("refused", "snare_top is not armed")
     assert say("arm", "sf", "snare_top", -30.0)[1] == "done"
     assert list(router.armed()) == ["snare_top"]
+    assert router.states()[0].note.startswith("SNARE_TOP IS ARMED FOR ")
     assert say("now", "s", "snare_top")[1] == "done"
     assert router.armed() == {}
     assert say("undo", "s", "snare_top")[1] == "done"
