@@ -97,7 +97,7 @@ def curve_db(below_threshold_db: npt.ArrayLike, ratio: float, knee_db: float) ->
     """Gain in dB (0 or negative, no range limit) at ``d = level - threshold`` in dB, any shape."""
     d = np.asarray(below_threshold_db, dtype=np.float64)
     gain = (ratio - 1.0) * np.minimum(d, 0.0)
-    if knee_db > 0.0:
+    if knee_db > 1e-6:  # below that the quotient loses its meaning, and the curve its knee
         half = knee_db / 2.0
         knee = (1.0 - ratio) * (d - half) ** 2 / (2.0 * knee_db)
         gain = np.where(np.abs(d) < half, knee, gain)

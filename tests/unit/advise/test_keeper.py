@@ -1,0 +1,67 @@
+"""A suggestion stays until the evidence moves."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from liveassist.advise.keeper import SuggestionKeeper, failing
+from liveassist.model import Prediction, Suggestion
+
+GOOD = Prediction(1.0, (0.95, 1.0), 3.0, 12.0, (11.0, 12.0), 0.0, (0.0, 4.0), 0.0, 60)
+BASE = Suggestion(-20.0, 3.0, 12.0, 3.5, 3.0, 0.5, 20.0, 60.0, 4.0, None, None, GOOD)
+
+
+def test_tenths_never_show() -> None:
+    keeper = SuggestionKeeper()
+    shown = [
+        keeper.update("top", replace(BASE, threshold_dbfs=-20.0 + 0.5 * (i % 3)), None, GOOD)
+        for i in range(20)
+    ]
+    assert [one.changed for one in shown] == [True] + [False] * 19
+    assert {one.suggestion.threshold_dbfs for one in shown if one.suggestion} == {-20.0}
+
+
+def test_moves_when_it_fails_twice_and_the_fresh_one_is_better() -> None:
+    keeper = SuggestionKeeper()
+    keeper.update("top", BASE, None)
+    bad, fresh = replace(GOOD, main_passed=0.8), replace(BASE, threshold_dbfs=-26.0)
+    first = keeper.update("top", fresh, None, bad)
+    assert first.suggestion is not None
+    assert first.suggestion.threshold_dbfs == -20.0
+    assert first.wrong is not None
+    assert "20 % of main hits" in first.wrong
+    second = keeper.update("top", fresh, None, bad)
+    assert second.changed
+    assert second.suggestion == fresh
+
+
+def test_one_bad_look_is_not_enough() -> None:
+    keeper = SuggestionKeeper()
+    keeper.update("top", BASE, None)
+    bad, fresh = replace(GOOD, bleed_openings_per_min=20.0), replace(BASE, threshold_dbfs=-14.0)
+    assert "20 times a minute" in (keeper.update("top", fresh, None, bad).wrong or "")
+    assert keeper.update("top", fresh, None, GOOD).wrong is None
+    assert not keeper.update("top", fresh, None, bad).changed
+
+
+def test_settles_while_little_was_heard() -> None:
+    keeper = SuggestionKeeper()
+    keeper.update("top", replace(BASE, predicted=replace(GOOD, hits=12)), None)
+    fresh = replace(BASE, threshold_dbfs=-23.0)
+    assert not keeper.update("top", replace(fresh, predicted=replace(GOOD, hits=20)), None).changed
+    assert keeper.update("top", replace(fresh, predicted=replace(GOOD, hits=24)), None).changed
+
+
+def test_a_refusal_does_not_take_a_working_suggestion_away() -> None:
+    keeper = SuggestionKeeper()
+    assert keeper.update("top", None, "4 hits").reason == "4 hits"
+    keeper.update("top", BASE, None)
+    assert keeper.update("top", None, "no separation", GOOD).suggestion == BASE
+    assert keeper.held("top") == BASE
+    assert keeper.held("kick") is None
+
+
+def test_failing_names_the_figure() -> None:
+    assert failing(None) is None
+    assert failing(GOOD) is None
+    assert "only 5 dB" in (failing(replace(GOOD, bleed_cut_db=5.0)) or "")
