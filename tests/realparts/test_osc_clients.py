@@ -17,7 +17,7 @@ from liveassist.output.addresses import ROOT
 from liveassist.output.commands import Command
 from liveassist.output.osc_codec import OscBundle, OscMessage, decode
 from liveassist.output.router import open_outputs
-from liveassist.output.surface_model import OscIn, OscTarget, Surface
+from liveassist.output.surface_model import OscIn, OscTarget, Surface, Transport
 from liveassist.output.surfaces import load_surface
 
 from ..unit.output.scene import COMPLETE, HIT, KIT, SNAPSHOT
@@ -37,11 +37,11 @@ def _free_port() -> int:
 class Dump:
     """The liblo program that prints what it receives, one line a message."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, url: str = "") -> None:
         for tool in ("oscdump", "stdbuf"):
             if shutil.which(tool) is None:
                 pytest.fail(f"{tool} is not installed: apt-get install liblo-tools coreutils")
-        command = ["stdbuf", "-oL", "oscdump", "-L", str(port)]
+        command = ["stdbuf", "-oL", "oscdump", "-L", url or str(port)]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         self.lines: list[str] = []
         self._thread = threading.Thread(target=self._read, daemon=True)
@@ -167,3 +167,39 @@ def test_oscpy_reads_the_same() -> None:
             said = [v.decode() if isinstance(v, bytes) else v for v in values]
             assert said == list(message.args)
         router.close()
+
+
+def test_liblo_gives_commands_over_tcp() -> None:
+    """liblo frames TCP by length, as OSC 1.0 says."""
+    settings = OscIn(port=0, transport="tcp_length")
+    router = open_outputs([Surface("in", osc_in=settings)], KIT)
+    url = f"osc.tcp://127.0.0.1:{router._servers[0].port}"
+    subprocess.run(["oscsend", url, f"{ROOT}/take/start", "s", "verse"], check=True, timeout=10)
+    found: list[Command] = []
+
+    def arrived() -> bool:
+        found.extend(router.commands())
+        return bool(found)
+
+    wait_until(arrived, 5.0, "the command")
+    assert (found[0].name, found[0].args) == ("take/start", ("verse",))
+    router.close()
+
+
+@pytest.mark.parametrize("transport", ["tcp_length", "tcp_slip"])
+def test_liblo_reads_tcp(transport: Transport) -> None:
+    """liblo tells both framings apart by itself."""
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        port = probe.getsockname()[1]
+    dump = Dump(port, f"osc.tcp://:{port}/")
+    try:
+        target = OscTarget("t", "127.0.0.1", port, transport)
+        router = open_outputs([Surface("t", osc=(target,))], KIT)
+        wait_until(lambda: router.states()[0].state == "ok", 10.0, "the connection")
+        router.publish(HIT)
+        router.publish_snapshot(SNAPSHOT)
+        wait_until(lambda: dump.has(f"{ROOT}/drum/snare/hit iffisf 412"), 5.0, "the hit")
+        wait_until(lambda: dump.has(f'{ROOT}/session/kit s "rehearsal kit"'), 5.0, "the state")
+        router.close()
+    finally:
+        dump.close()
