@@ -25,7 +25,7 @@ Kind = Literal["playing", "gain", "position", "source"]
 
 #: z² a cause must earn. Position needs clear bleed evidence, so it must earn more.
 _PENALTY: Final[dict[Kind, float]] = {
-    "playing": 3.25**2,
+    "playing": 3.4**2,
     "gain": 3.4**2,
     "position": 5.5**2,
     "source": 4.2**2,
