@@ -20,6 +20,7 @@ from liveassist.input.blockring import BlockRing
 from liveassist.input.childproc import CaptureProcess
 from liveassist.input.devicelist import InputDevice, choose_input
 from liveassist.input.lossclock import LossClock, Release
+from liveassist.input.probe import DeviceProbe, SilenceWatch
 from liveassist.model import Block, Kit
 
 SourceState = Literal["closed", "starting", "running", "recovering"]
@@ -35,9 +36,15 @@ RETRY_S = 0.5
 #: No callback for so long, and for so many blocks, is a stall: it is shown.
 STALL_S = 0.4
 STALL_BLOCKS = 8
-#: A stall that lasts so much longer, seconds, ends the child. A server that was only busy goes on
-#: with the old child at once; a new one would have to wait for it as well.
-STALL_PATIENCE_S = 1.6
+#: How long the first block may take after the device said that it runs, seconds.
+FIRST_BLOCK_S = 2.0
+#: A stalled child is kept as long as the audio system as a whole does not answer, at most so
+#: long, seconds: a server that was only busy goes on with it at once, while a new child would
+#: have to wait as well. Once the system answers, the child has so long to go on.
+STALL_PATIENCE_S = 20.0
+STALL_GRACE_S = 0.3
+#: How often a question under way is looked at, seconds.
+PROBE_POLL_S = 0.05
 #: Audio the ring holds, seconds at 48 kHz, and the memory it may take at most, bytes. Analysis
 #: may pause for three quarters of it before audio is lost.
 RING_S = 8.0
@@ -127,6 +134,9 @@ class DeviceSource:
         self._retry_s: float | None = None
         self._told_error: str | None = None
         self._child_runs = False
+        self._probe: DeviceProbe | None = None
+        self._stall_ends_s: float | None = None
+        self._silence = SilenceWatch()
         self.state: SourceState = "closed"
         self.note = ""
         self.device: InputDevice | None = None
@@ -247,6 +257,7 @@ class DeviceSource:
         self._position += lost
         first = self._position
         self._position += len(audio)
+        self._silence.heard(not audio.any(), len(audio) / self.sample_rate_hz)
         return Block(first, np.ascontiguousarray(audio[:, self._columns]), lost)
 
     # --- supervision -------------------------------------------------------------------
@@ -269,15 +280,33 @@ class DeviceSource:
             self._lose(self._told_error or "The audio input stopped by itself.")
         elif self._clock() >= self._deadline_s:
             self._stalled()
+        elif self.state == "running" and self._silence.source_is_gone(
+            str(self._wanted), self._clock()
+        ):
+            self._lose("The source of the audio is gone; waiting for it to come back.")
 
     def _stalled(self) -> None:
+        """No callback for too long: show it, and find out whether the child is worth keeping."""
         why = "The audio input gives no sound; its server or driver does not answer."
-        if self.state == "running":
+        now_s = self._clock()
+        if not self._child_runs or now_s >= (self._stall_ends_s or now_s + 1.0):
+            self._lose(why)
+            return
+        self._deadline_s = now_s + PROBE_POLL_S
+        if self._stall_ends_s is None:
             self.state = "recovering"
             self.note = why
-            self._deadline_s = self._clock() + STALL_PATIENCE_S
-        else:
-            self._lose(why)
+            self._stall_ends_s = now_s + STALL_PATIENCE_S
+            self._end_probe()
+            self._probe = DeviceProbe()
+        elif self._probe is not None and self._probe.poll():
+            self._stall_ends_s = now_s + STALL_GRACE_S
+            self._end_probe()
+
+    def _end_probe(self) -> None:
+        if self._probe is not None:
+            self._probe.close()
+            self._probe = None
 
     def _pause(self, seconds: float) -> None:
         time.sleep(max(0.0, seconds))
@@ -303,7 +332,7 @@ class DeviceSource:
         self._child_runs = True
         # Numbers shift when devices come and go; after a fault the same name is looked for.
         self._wanted = device.title
-        self._deadline_s = self._clock() + STALL_S + STALL_PATIENCE_S
+        self._deadline_s = self._clock() + FIRST_BLOCK_S
 
     def _take_records(self, child: CaptureProcess) -> None:
         if self._loss is None or not self._child_runs or not child.records:
@@ -320,6 +349,9 @@ class DeviceSource:
             self._release(self._loss.arrive(end_frame, time_ns * 1e-9))
         self.state = "running"
         self.note = ""
+        if self._stall_ends_s is not None:
+            self._stall_ends_s = None
+            self._end_probe()
         stall_s = max(STALL_S, STALL_BLOCKS * last_frames / self.sample_rate_hz)
         self._deadline_s = self._clock() + stall_s
 
@@ -339,14 +371,21 @@ class DeviceSource:
         assert self._child is not None
         self._child.kill()
         self._child = None
+        self._end_probe()
+        self._silence.close()
+        self._silence = SilenceWatch()
+        self._stall_ends_s = None
         self.state = "recovering"
         self.note = why
-        self._retry_s = self._clock() + (RETRY_S if self._told_error else 0.0)
+        # The first attempt comes at once, the others leave the system room to come back.
+        self._retry_s = self._clock() + (0.0 if self._child_runs else RETRY_S)
 
     # --- ending ------------------------------------------------------------------------
 
     def close(self) -> None:
         """Let go of the device. May be called twice, and at any moment."""
+        self._end_probe()
+        self._silence.close()
         if self._child is not None:
             self._child.kill()
             self._child = None

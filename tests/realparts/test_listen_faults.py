@@ -88,3 +88,19 @@ def test_a_stalled_server_is_noticed_and_the_pause_counted(
     reader.until(RATE)
     assert reader.source.state == "running"
     assert reader.source.lost_samples - before > 0.2 * RATE
+    # The old child goes on: a new one would have had to wait for the server as well.
+    assert reader.source.restarts == 0
+
+
+def test_a_source_that_ends_is_waited_for(
+    fallible: tuple[Server, list[Player]], reader: Reader
+) -> None:
+    """The audio library only delivers silence then; it does not reconnect by itself."""
+    _, players = fallible
+    players.pop().kill()
+    reader.until_state("recovering")
+    assert "source of the audio is gone" in reader.source.note
+    players.append(Player("drumsim", "counter", "6"))
+    reader.until_state("running")
+    reader.until(RATE // 2)
+    assert reader.source.restarts == 1

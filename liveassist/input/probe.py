@@ -1,0 +1,95 @@
+"""Asks the system for its inputs without waiting for the answer.
+
+A second child asks while the first goes on capturing. Whether it gets an answer tells a stalled
+audio server (no answer) from a stalled stream (answer), and the answer tells whether a source that
+fell silent is still there: the death of a source is not reported by the audio library, it only
+turns into silence.
+"""
+
+from __future__ import annotations
+
+from liveassist.input.childproc import CaptureProcess
+from liveassist.input.devicelist import InputDevice
+
+#: Digital silence on all channels for so long, seconds, is a reason to look whether the source is
+#: still there: converters hiss, only a source that is gone or muted gives nothing but zeros.
+SILENCE_S = 1.0
+#: The next looks come so much later, seconds: soon at first, then no oftener than the last.
+SILENCE_LOOKS_S = (1.5, 1.5, 1.5, 1.5, 4.0)
+
+
+class DeviceProbe:
+    """One question. `inputs` is None until it is answered; `failed` once it never will be."""
+
+    def __init__(self) -> None:
+        self._child = CaptureProcess({"do": "list"})
+        self.inputs: list[InputDevice] | None = None
+        self.failed = False
+
+    @property
+    def answered(self) -> bool:
+        """Whether waiting any longer tells nothing new."""
+        return self.inputs is not None or self.failed
+
+    def poll(self) -> bool:
+        """Take in what has come; whether the answer is there. Never waits."""
+        if not self.answered:
+            self._child.wait(0.0)
+            self._take()
+        return self.answered
+
+    def _take(self) -> None:
+        if self._child.messages:
+            message = self._child.messages.popleft()
+            if message["what"] == "devices":
+                self.inputs = [InputDevice(**row) for row in message["devices"]]
+            else:
+                self.failed = True
+        elif self._child.ended:
+            self.failed = True
+        if self.answered:
+            self._child.kill()
+
+    def close(self) -> None:
+        """Give up the question. May be called twice."""
+        self._child.kill()
+
+
+class SilenceWatch:
+    """Looks, after a while of digital silence, whether the source of the audio still exists."""
+
+    def __init__(self) -> None:
+        self._silent_s = 0.0
+        self._looks = 0
+        self._due_s = 0.0
+        self._probe: DeviceProbe | None = None
+
+    def heard(self, silent: bool, seconds: float) -> None:
+        """A block of that length came; ``silent``: nothing but zeros on all channels."""
+        if silent:
+            self._silent_s += seconds
+        else:
+            self._silent_s = 0.0
+            self._looks = 0
+            self._due_s = 0.0
+
+    def source_is_gone(self, title: str, now_s: float) -> bool:
+        """Whether the input called ``title`` is found to exist no more. Never waits."""
+        if self._probe is not None:
+            if not self._probe.poll():
+                return False
+            inputs = self._probe.inputs
+            self.close()
+            gone = inputs is not None and all(one.title != title for one in inputs)
+            return gone and self._silent_s > 0.0
+        if self._silent_s > SILENCE_S and now_s >= self._due_s:
+            self._due_s = now_s + SILENCE_LOOKS_S[min(self._looks, len(SILENCE_LOOKS_S) - 1)]
+            self._looks += 1
+            self._probe = DeviceProbe()
+        return False
+
+    def close(self) -> None:
+        """Give up a look under way. May be called twice."""
+        if self._probe is not None:
+            self._probe.close()
+            self._probe = None
