@@ -12,9 +12,10 @@ from liveassist.app.resources import PROFILE_KINDS, bundled
 from liveassist.app.toml_lines import key_lines
 from liveassist.app.toml_table import read_profile
 from liveassist.errors import ConfigError
+from liveassist.model import Kit
 
 _KIT_TABLES = frozenset({"kit", "drum", "mic"})
-_SURFACE_TABLES = frozenset({"surface", "osc", "osc_in", "midi", "control"})
+_SURFACE_TABLES = frozenset({"surface", "osc", "osc_in", "midi", "control", "light", "press"})
 
 
 def check(given: Sequence[str], out: TextIO, err: TextIO) -> int:
@@ -27,6 +28,8 @@ def check(given: Sequence[str], out: TextIO, err: TextIO) -> int:
     for path in paths:
         try:
             print(f"{path}: right: {describe(path)}", file=out)
+            for line in in_words(path, paths):
+                print(f"  {line}", file=out)
         except ConfigError as error:
             wrong += 1
             for problem in error.problems:
@@ -58,6 +61,30 @@ def describe(path: Path) -> str:
     from liveassist.output.surfaces import load_surface
 
     return f'surface "{load_surface(path).name}"'
+
+
+def in_words(path: Path, given: Sequence[Path]) -> list[str]:
+    """What a surface profile does, sentence by sentence; nothing for a kit.
+
+    If a right kit profile is among ``given``, the names are those of that kit, and what the kit
+    does not have is said.
+    """
+    if is_kit(read_profile(path)):
+        return []
+    from liveassist.output.surface_bind import explain
+    from liveassist.output.surfaces import load_surface
+
+    kit = next((found for other in given if (found := _right_kit(other)) is not None), None)
+    return explain(load_surface(path), kit)[1:]
+
+
+def _right_kit(path: Path) -> Kit | None:
+    """The kit described by a profile; None if it describes none or has mistakes."""
+    try:
+        text = read_profile(path)
+        return parse_kit(text, str(path)) if is_kit(text) else None
+    except ConfigError:
+        return None
 
 
 def is_kit(text: str) -> bool:

@@ -116,9 +116,9 @@ _COMMAND_WORDS = {
 }
 
 
-def explain(surface: Surface, kit: Kit) -> list[str]:
-    """What the surface does, one sentence each, with the names of this kit."""
-    bound, left_out = bind(surface, kit)
+def explain(surface: Surface, kit: Kit | None) -> list[str]:
+    """What the surface does, one sentence each, with the names of this kit, if there is one."""
+    bound, left_out = (surface, list[str]()) if kit is None else bind(surface, kit)
     lines = [f"{surface.name}: {surface.about}".rstrip(": ")]
     lines += [_explain_target(bound, index) for index in range(len(bound.osc))]
     if bound.osc_in is not None:
