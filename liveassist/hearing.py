@@ -8,18 +8,20 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from liveassist.attribute.attributor import Attributor, Verdict, masks
+from liveassist.attribute.early import Early, EarlyWatch
 from liveassist.attribute.signature import Learned, Signature
 from liveassist.detect.onset import OnsetDetector
 from liveassist.history import History
 from liveassist.measure.level import MASK_STARTS, PEAK_SPAN_S, Alone, measure_alone
 from liveassist.model import Block, Hit, Kit
 from liveassist.spectra import Grid
+from liveassist.units import amplitude_to_dbfs
 
 Audio = npt.NDArray[np.float32]
 
@@ -29,6 +31,8 @@ CHUNK_HOPS = 16
 HISTORY_S = 2.0
 #: Probability from which a candidate is reported as a hit.
 REPORT = 0.5
+#: A final hit this near an early report on its drum is the same stroke, s.
+EARLY_S = 0.020
 #: Share of a microphone's power from which a hit's level there is measured, not bounded.
 MEASURABLE = 0.5
 #: An absolute sample value from here on is full scale (16-bit peaks reach 0.99997).
@@ -125,18 +129,26 @@ class Hearing:
 
     def __init__(self, kit: Kit, sample_rate_hz: int, learned: Learned | None = None) -> None:
         self._kit = kit
+        self._rate = sample_rate_hz
         self.grid = Grid(sample_rate_hz)
         own = {drum.name: kit.mic_index(drum.own) for drum in kit.drums if drum.own}
         kinds = {drum.name: drum.kind for drum in kit.drums if drum.own}
         if learned is not None:
             learned.check([mic.name for mic in kit.mics])
-        self._attributor = Attributor(self.grid, own, kinds, len(kit.mics), learned)
+        seconds = {
+            drum: [i for i, mic in enumerate(kit.mics) if mic.of == drum and mic.type == "acoustic"]
+            for drum in own
+        }
+        self._attributor = Attributor(self.grid, own, kinds, len(kit.mics), learned, seconds)
         self._detector = OnsetDetector(self.grid, self._attributor.mics)
         self.history = History(len(kit.mics), round(HISTORY_S * sample_rate_hz))
         self._own = own
         self._number = 0
         self._deaf_until = -1
         self._sure: deque[float] = deque(maxlen=32)
+        judged = {drum.name: own[drum.name] for drum in kit.drums if drum.judged}
+        self._watch = EarlyWatch(self.grid, judged, kinds, len(kit.mics))
+        self._early: dict[str, list[Hit]] = {}
 
     @property
     def chunk(self) -> int:
@@ -158,8 +170,55 @@ class Hearing:
         """How sure attribution is, 0 to 1: mean confidence of the last hits; None before any."""
         return float(np.mean(self._sure)) if self._sure else None
 
+    def early(self, block: Block) -> list[Hit]:
+        """Early reports from ``block``, at once; `feed` confirms, revises or withdraws them."""
+        if block.lost_samples:
+            self._watch.reset(block.first_sample)
+        found = self._watch.feed(
+            block.first_sample, block.audio, self.signatures, self._attributor.noise
+        )
+        return [self._announce(early) for early in found]
+
+    def _announce(self, early: Early) -> Hit:
+        self._number += 1
+        hit = Hit(
+            number=self._number,
+            stage="early",
+            drum=early.drum,
+            sample=early.sample,
+            time_s=early.sample / self.grid.sample_rate_hz,
+            peak_dbfs=amplitude_to_dbfs(early.peak),
+            heard_peak_dbfs=amplitude_to_dbfs(early.peak),
+            confidence=early.share,
+        )
+        self._early.setdefault(early.drum, []).append(hit)
+        return hit
+
+    def _match(self, drum: str, onset: int) -> int | None:
+        """Number of the early report this hit confirms; it is then settled."""
+        waiting = self._early.get(drum, [])
+        near = [hit for hit in waiting if abs(hit.sample - onset) <= EARLY_S * self._rate]
+        if not near:
+            return None
+        hit = min(near, key=lambda hit: abs(hit.sample - onset))
+        waiting.remove(hit)
+        return hit.number
+
+    def _stale(self, before: int | None) -> list[Hit]:
+        """Early reports that no final hit came for: withdrawn."""
+        gone = []
+        for drum, waiting in self._early.items():
+            keep = [hit for hit in waiting if before is not None and hit.sample > before]
+            gone += [replace(hit, stage="withdrawn") for hit in waiting if hit not in keep]
+            self._early[drum] = keep
+        return gone
+
     def feed(self, chunk: Chunk) -> list[Hit]:
-        """Final hits (stage ``complete``, measures still missing) that ``chunk`` made certain."""
+        """Final hits that ``chunk`` made certain, their detail still missing.
+
+        Stage ``revised`` where an early report went before, ``early`` where none did; early
+        reports that turned out wrong come back ``withdrawn``.
+        """
         if chunk.first_sample != self.history.end:
             self.history.reset(chunk.first_sample)
             self._detector.reset(chunk.first_sample)
@@ -177,11 +236,13 @@ class Hearing:
             ]
             if chunk.first_sample > self._deaf_until:
                 self._deaf_until = -1
-        return self._report(self._attributor.feed(self.history, candidates))
+        hits = self._report(self._attributor.feed(self.history, candidates))
+        settled = self.history.end - self.look_ahead - self.chunk
+        return [*hits, *self._stale(settled)]
 
     def finish(self) -> list[Hit]:
         """Hits still held at the end."""
-        return self._report(self._attributor.finish())
+        return [*self._report(self._attributor.finish()), *self._stale(None)]
 
     def _report(self, verdicts: Sequence[Verdict]) -> list[Hit]:
         hits = [self._hit(verdict) for verdict in verdicts if verdict.probability >= REPORT]
@@ -197,8 +258,12 @@ class Hearing:
         mask = masks(grid, verdict, self.signatures, starts, len(self._kit.mics))
         power = grid.at(audio, row + starts)
         alone = measure_alone(grid, audio, row, mask, power, verdict.mic)
-        self._number += 1
         onset = verdict.sample + alone.onset
+        number = self._match(verdict.drum, onset)
+        revised = number is not None
+        if number is None:
+            self._number += 1
+            number = self._number
         owned = verdict.drum in self._own
         flags = []
         span = round(PEAK_SPAN_S * grid.sample_rate_hz)
@@ -207,8 +272,8 @@ class Hearing:
         peak = alone.peaks_dbfs[verdict.mic]
         self._sure.append(verdict.probability)
         return Hit(
-            number=self._number,
-            stage="complete",
+            number=number,
+            stage="revised" if revised else "early",
             drum=verdict.drum,
             sample=onset,
             time_s=onset / grid.sample_rate_hz,

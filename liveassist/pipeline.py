@@ -62,6 +62,8 @@ MIC_FAULTS = frozenset({"dead_mic", "hum", "crackle", "dc_offset"})
 class Pipeline:
     """Analysis of one session. ``learned_name`` and ``reference`` are reported as given.
 
+    ``early``: report hits within 10 ms and correct later (live); a replay keeps only final ones.
+
     ``reference``: name of the take others are compared with; None is the first.
     """
 
@@ -74,6 +76,7 @@ class Pipeline:
         learned_name: str | None = None,
         reference: str | None = None,
         aim: str = "natural",
+        early: bool = False,
     ) -> None:
         self._kit = kit
         self._rate = sample_rate_hz
@@ -90,6 +93,7 @@ class Pipeline:
         self._alerts = Alerts(kit, sample_rate_hz)
         self._alerts_at_s = 0.0
         self._aim = aim
+        self._early = early
         self._suggested_at_s = -1e9
         self._expander: dict[str, Suggestion | None] = {}
         self._reasons: dict[str, str] = {}
@@ -108,7 +112,10 @@ class Pipeline:
         self._alerts.hear(block)
         events.extend(self._frames(self._meter.feed(block)))
         self._end = block.first_sample + len(block.audio)
-        for chunk in self._rechunk.feed(block):
+        chunks = self._rechunk.feed(block)
+        if self._early:
+            events.extend(self._announce(block))
+        for chunk in chunks:
             events.extend(self._hear(self._hearing.feed(chunk)))
             heard_s = min(self._hearing.history.end, self._end) / self._rate
             events.extend(self._ended(self._takes.advance(heard_s)))
@@ -136,15 +143,24 @@ class Pipeline:
         self._alerts.levels(frames)
         return [frames]
 
+    def _announce(self, block: Block) -> list[Event]:
+        """Early reports, with the take they fall in."""
+        events: list[Event] = []
+        for hit in self._hearing.early(block):
+            known = self._rolling.add(hit)
+            events.append(replace(known, take=self._takes.take_of(known.time_s)))
+        return events
+
     def _hear(self, hits: Sequence[Hit], last: bool = False) -> list[Event]:
         """Report new hits at once, and again when their ring has been heard."""
         events: list[Event] = []
         inside = [hit for hit in hits if hit.sample < self._end]
         for hit in inside:
-            known = self._rolling.add(replace(hit, stage="early"))
+            known = self._rolling.add(hit)
             events.extend(self._ended(self._takes.hit(known)))
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
-        for hit in self._detail.feed(self._hearing.history, inside, last):
+        final = [replace(hit, stage="complete") for hit in inside if hit.stage != "withdrawn"]
+        for hit in self._detail.feed(self._hearing.history, final, last):
             known = self._rolling.add(hit)
             self._alerts.hit(known)
             self._keep(known)

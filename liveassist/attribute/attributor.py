@@ -7,7 +7,7 @@ of several microphones within 3 ms share one explanation. A drum speaks at most 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,9 +77,11 @@ class Attributor:
         kinds: dict[str, DrumKind],
         mics: int,
         learned: Learned | None = None,
+        seconds: Mapping[str, Sequence[int]] | None = None,
     ) -> None:
         self._grid = grid
         self._own = dict(own)
+        self._seconds = {d: tuple(m) for d, m in (seconds or {}).items() if d in own}
         self._student = Student(grid, self._own, mics)
         self._learns = learned is None
         if learned is not None:
@@ -110,9 +112,15 @@ class Attributor:
         return self._student.signatures
 
     @property
+    def noise(self) -> Power:
+        """Noise floor (mics, BANDS)."""
+        return self._student.noise
+
+    @property
     def mics(self) -> tuple[int, ...]:
         """Columns in which candidates are wanted."""
-        return tuple(dict.fromkeys(self._own.values()))
+        seconds = [mic for mics in self._seconds.values() for mic in mics]
+        return tuple(dict.fromkeys([*self._own.values(), *seconds]))
 
     @property
     def horizon(self) -> int:
@@ -163,12 +171,7 @@ class Attributor:
         before, _ = self._explainer.reach
         if row < before:
             return []
-        drums = {
-            drum: candidate
-            for candidate in group
-            for drum, mic in self._own.items()
-            if mic == candidate.mic
-        }
+        drums = self._asked(group)
         # Most candidates are ripples: look at their own microphones before looking at all.
         columns = sorted({candidate.mic for candidate in group})
         near = self._explainer.hear(history.array, row, columns)
@@ -189,16 +192,35 @@ class Attributor:
             verdicts = self._by_signature(explanation, known)
             left = explanation.unexplained()
         if self._learns:
-            strangers = {d: c for d, c in strong.items() if d not in known and d in self._kinds}
+            strangers = {
+                d: c
+                for d, c in strong.items()
+                if d not in known and d in self._kinds and c.mic == self._own[d]
+            }
             verdicts += self._by_rules(heard, left, sample, strangers, relative)
         if self._learns:
             if any(
-                rise_db(heard[:, c.mic]) >= ONSET_RISE_DB and relative[c.mic] > ONSET_LEVEL_DB
+                rise_db(heard[:, c.mic]) >= ONSET_RISE_DB
+                and relative.get(c.mic, -99.0) > ONSET_LEVEL_DB
                 for c in strong.values()
             ):
                 self._onsets.append(sample)
             self._note_lessons(sample, heard, verdicts, relative)
         return verdicts
+
+    def _asked(self, group: list[Candidate]) -> dict[str, Candidate]:
+        """Drums whose own or second microphone has a candidate; the own one's is preferred."""
+        drums = {
+            drum: candidate
+            for candidate in group
+            for drum, mics in self._seconds.items()
+            if candidate.mic in mics
+        }
+        for candidate in group:
+            for drum, mic in self._own.items():
+                if mic == candidate.mic:
+                    drums[drum] = candidate
+        return drums
 
     def _worth_judging(self, drum: str, heard: Power) -> bool:
         """Whether the drum's microphone (slabs, BANDS) rose, and is loud enough, for a hit."""
@@ -234,7 +256,7 @@ class Attributor:
             evidence = weigh(
                 explanation,
                 drum,
-                self._own[drum],
+                (self._own[drum], *self._seconds.get(drum, ())),
                 self.signatures[drum].usual_power,
                 candidate.strength_db,
             )
