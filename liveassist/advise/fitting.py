@@ -37,6 +37,8 @@ _FOLDS = 4
 #: everything through (sixteenths at 136 beats a minute are 110 ms apart).
 _RECOVERED_S: dict[str, float] = {"natural": 0.110, "tight": 0.080, "keep-ghosts": 0.110}
 _WANTED_CUT_DB = 11.0
+#: Share of own hits a good detector may miss.
+MISSED_SHARE = 0.02
 #: Cost (see `Fitter.cost`) under which nothing better is looked for.
 GOOD_COST = 0.1
 
@@ -125,9 +127,8 @@ class Fitter:
             return placed
         top, bottom = self._chosen.main_dbfs + 4.0, self._chosen.rest_dbfs - 1.0
         roam = max(4.0, 0.2 * self._chosen.db) if self._chosen.db > _SEARCH_BELOW_DB else 8.0
-        grid = np.arange(
-            _rounded(max(bottom, placed - roam)), min(top, placed + roam) + 0.1, _STEP_DB
-        )
+        highest = max(placed + roam, self._chosen.main_dbfs - s.knee_db / 2.0)
+        grid = np.arange(_rounded(max(bottom, placed - roam)), min(top, highest) + 0.1, _STEP_DB)
         if grid.size == 0:
             return placed
         costs = [self._robust_cost(float(t), part) + 0.02 * abs(float(t) - placed) for t in grid]
@@ -148,7 +149,9 @@ class Fitter:
         scene = self._scene
         passed = outcome.passed[part[scene.own[scene.main]]]
         cut = outcome.foreign_cut_db[part[scene.foreign]]
-        false = np.count_nonzero(part[outcome.false_openings])
+        # Some of the openings that look false are own hits the detector missed.
+        missed = MISSED_SHARE * np.count_nonzero(part[scene.own])
+        false = max(0.0, np.count_nonzero(part[outcome.false_openings]) - missed)
         minutes = max(np.count_nonzero(part) / part.size * outcome.minutes, 1e-9)
         lost = max(0.0, 0.99 - float(np.mean(passed))) if passed.size else 0.0
         short = max(0.0, _WANTED_CUT_DB - float(np.percentile(cut, 40.0))) if cut.size else 0.0

@@ -80,7 +80,9 @@ def follower(key: FloatArray, s: Suggestion, fs: float) -> FloatArray:
     up, down, decay = _pole(s.attack_ms, fs), _pole(s.release_ms, fs), _pole(10.0, fs)
     hold = round(s.hold_ms * fs / 1000)
     floor = 10 ** (-s.range_db / 20)
-    least = 10 ** ((s.threshold_dbfs - s.hysteresis_db - s.range_db / (s.ratio - 1) - s.knee_db) / 20)
+    least = 10 ** (
+        (s.threshold_dbfs - s.hysteresis_db - s.range_db / (s.ratio - 1) - s.knee_db) / 20
+    )
     is_open, left, g, env = False, 0, floor, 0.0
     out = np.empty(key.size)
     for n, x in enumerate(key.tolist()):
@@ -110,7 +112,9 @@ def detector(key: FloatArray, s: Suggestion, fs: float) -> FloatArray:
     up, down = _pole(s.attack_ms, fs), _pole(s.release_ms, fs)
     hold = round(s.hold_ms * fs / 1000)
     env, left, is_open = 0.0, 0, False
-    least = 10 ** ((s.threshold_dbfs - s.hysteresis_db - s.range_db / (s.ratio - 1) - s.knee_db) / 20)
+    least = 10 ** (
+        (s.threshold_dbfs - s.hysteresis_db - s.range_db / (s.ratio - 1) - s.knee_db) / 20
+    )
     out = np.empty(key.size)
     for n, x in enumerate(key.tolist()):
         if x >= env:

@@ -124,13 +124,9 @@ def perturb(
         if rng.random() < role_errors and role in ("main", "ghost"):
             role = "ghost" if role == "main" else "main"
         level = None if hit.peak_dbfs is None else hit.peak_dbfs + rng.normal(0.0, level_sd_db)
-        out.append(
-            replace(hit, sample=sample, time_s=sample / rate, role=role, peak_dbfs=level)
-        )
+        out.append(replace(hit, sample=sample, time_s=sample / rate, role=role, peak_dbfs=level))
     for index in range(round(invented * len(hits))):
         model = hits[int(rng.integers(len(hits)))]
         sample = int(rng.integers(hits[-1].sample))
-        out.append(
-            replace(model, number=len(hits) + index, sample=sample, time_s=sample / rate)
-        )
+        out.append(replace(model, number=len(hits) + index, sample=sample, time_s=sample / rate))
     return tuple(sorted(out, key=lambda hit: hit.sample))

@@ -59,9 +59,7 @@ def test_a_steady_tone_settles_on_the_curve(level: float, gain: float) -> None:
     assert run(tone, s, FS)[1][-1] == pytest.approx(gain, abs=1e-3)
 
 
-@pytest.mark.parametrize(
-    ("ms", "alpha"), [(1.0, 0.9793822), (5.0, 0.9958420), (100.0, 0.9997917)]
-)
+@pytest.mark.parametrize(("ms", "alpha"), [(1.0, 0.9793822), (5.0, 0.9958420), (100.0, 0.9997917)])
 def test_one_pole_coefficients(ms: float, alpha: float) -> None:
     # exp(-1 / (tau fs)) at 48 kHz: closed form.
     assert smoothing(ms, FS) == pytest.approx(alpha, abs=5e-8)
@@ -195,9 +193,7 @@ def test_curve_rises_with_level(a: float, b: float, ratio: float, knee: float) -
 
 @given(ratio=st.floats(1.0, 20.0), knee=st.floats(0.1, 12.0), sign=st.sampled_from((-1.0, 1.0)))
 @settings(max_examples=60, deadline=None)
-def test_curve_and_slope_are_continuous_at_the_knee(
-    ratio: float, knee: float, sign: float
-) -> None:
+def test_curve_and_slope_are_continuous_at_the_knee(ratio: float, knee: float, sign: float) -> None:
     edge, step = sign * knee / 2.0, 1e-5
     left, middle, right = curve_db([edge - step, edge, edge + step], ratio, knee)
     assert abs(right - left) <= 2.1 * step * ratio

@@ -9,8 +9,8 @@ import pytest
 
 from liveassist.advise import predict
 from liveassist.advise.downstream import downstream, histogram, sweep
-from liveassist.advise.expander import settings_from
 from liveassist.advise.expander import run as run_expander
+from liveassist.advise.expander import settings_from
 from liveassist.advise.history import LevelHistory
 from liveassist.advise.keyfilter import margin
 from liveassist.advise.suggest import Fit, fit, repredict, suggest
