@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from liveassist.app.commands_live import add_listen, add_status, add_stop, add_watch
+from liveassist.app.commands_surface import add_learn
 from liveassist.app.options import (
     INPUT_HELP,
     Commands,
@@ -209,6 +210,7 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_soundcheck,
     add_check,
     add_devices,
+    add_learn,
     add_watch,
     add_status,
     add_stop,

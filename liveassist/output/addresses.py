@@ -243,7 +243,7 @@ _COMMANDS = (
         f"{ROOT}/aim",
         (Arg("aim", "s"),),
         "command",
-        "What the expander is meant for.",
+        "What the suggestions aim at: natural, tight or keep-ghosts.",
         ("natural",),
     ),
     Address(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -176,3 +178,25 @@ def test_a_surface_is_learned_from_a_real_port(jack_server: JackServer) -> None:
 def test_learning_from_a_port_that_is_not_there(jack_server: JackServer) -> None:
     with pytest.raises(OutputError, match="no MIDI input port matches 'nobody'"):
         learn_surface("nobody", "bank", lambda question: "", lambda text: None)
+
+
+def test_the_learn_command_writes_a_profile(jack_server: JackServer, tmp_path: Path) -> None:
+    out = tmp_path / "my_bank.toml"
+    command = [sys.executable, "-m", "liveassist", "learn", "my pads", "--out", str(out)]
+    with Keyboard("my pads") as keys:
+        process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
+        )
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write("pad\n")
+        line = ""
+        while "move pad now" not in line:
+            line = process.stdout.readline()
+            assert line, "the command ended too soon"
+        keys.play(bytes.fromhex("90 24 50"))
+        process.stdin.write("take/mark\n\n")
+        rest, _ = process.communicate(timeout=20)
+    assert process.returncode == 0, rest
+    press = load_surface(out).presses[0]
+    assert (press.message, press.number, press.command) == ("note", 36, "take/mark")
