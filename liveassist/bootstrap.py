@@ -301,7 +301,9 @@ def _install(checkout: Path, python: Path, test: bool, machine: Machine) -> None
     pip = _pip_install(python, machine)
     say("installing into .venv, each download checked against its hash (a minute or two):")
     say("  numpy, scipy for the analysis; rich for the dashboard")
-    say("  soundfile, sounddevice for audio; python-osc, mido, python-rtmidi for surfaces")
+    say(
+        "  soundfile, sounddevice for audio; python-osc, zeroconf, mido, python-rtmidi for surfaces"
+    )
     say("  setuptools, which links this folder in as liveassist")
     if test:
         say("  ruff, mypy for reading the code; pytest, hypothesis for running the tests")
