@@ -202,6 +202,7 @@ class MidiOutput:
         self._sent = 0
         self._page = 1
         self._echoes = 0
+        self._bytes_per_s = 0.0
 
     def is_echo(self, message: bytes) -> bool:
         """Whether a message that came in only repeats what we sent (any thread). Acting on it
@@ -232,6 +233,8 @@ class MidiOutput:
     def tick(self) -> float:
         """Send what is due; returns the longest time until the next call, seconds."""
         self._look()
+        # Counted here, on the output's own thread; `state` is called from others.
+        self._bytes_per_s = self._sender.bytes_per_s(self._monotonic())
         if self._ports.health[self._index].state != "ok":
             return 0.25
         self._send(self._sender.due(self._monotonic()))
@@ -248,7 +251,7 @@ class MidiOutput:
             "ok" if state == "ok" else "down" if state == "down" else "absent",
             self._sent,
             self._sender.dropped,
-            self._sender.bytes_per_s(self._monotonic()),
+            self._bytes_per_s,
             health.note + echoes,
         )
 

@@ -214,6 +214,10 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
     osc_in = OscIn(**tables["osc_in"][0]) if tables["osc_in"] else None
     if osc_in is not None:
         _check_osc_in(osc_in, problems)
+        for target in osc:
+            if target.port == osc_in.port and target.host in ("localhost", osc_in.host):
+                what = "is where [osc_in] listens: liveassist would talk to itself"
+                problems.add(f"[[osc]] {target.name!r}.port", what)
     sends = [port.name for port in midi if port.output]
     hears = [port.name for port in midi if port.input]
     controls = []

@@ -32,7 +32,7 @@ RETURN_S = 2.0
 HITS = parse_surface(
     """
     surface = { name = "hits" }
-    midi = [{ name = "instrument", port = "recordbox" }]
+    midi = [{ name = "instrument", port = "notebox" }]
     hit = [{ drum = "snare", note = 38, length_ms = 30 }, { drum = "kick", note = 36 }]
     """,
     "hits.toml",
@@ -58,7 +58,7 @@ def _wait_ok(router: Router, timeout_s: float = 10.0) -> None:
 
 def test_the_bytes_of_a_hit(jack_server: JackServer) -> None:
     """MIDI 1.0: note on, channel 10, key 38, velocity 104; note off with release velocity 64."""
-    with Recorder("recordbox") as recorder, _opened(HITS) as router:
+    with Recorder("notebox") as recorder, _opened(HITS) as router:
         _wait_ok(router)
         router.publish(HIT)
         wait_until(lambda: len(recorder.messages()) == 2, 5.0, "two messages")
@@ -67,7 +67,7 @@ def test_the_bytes_of_a_hit(jack_server: JackServer) -> None:
 
 
 def test_many_hits_arrive_whole_and_in_order(jack_server: JackServer) -> None:
-    with Recorder("recordbox") as recorder, _opened(HITS) as router:
+    with Recorder("notebox") as recorder, _opened(HITS) as router:
         _wait_ok(router)
         for velocity in range(1, 101):
             router.publish(replace(HIT, number=velocity, velocity=velocity))
@@ -80,11 +80,11 @@ def test_a_port_that_goes_and_comes_back(jack_server: JackServer) -> None:
     with _opened(HITS) as router:
         wait_until(lambda: "matches" in _midi(router).note, 10.0, "a word about the missing port")
         assert _midi(router).state == "absent"
-        with Recorder("recordbox"):
+        with Recorder("notebox"):
             _wait_ok(router, RETURN_S)
         wait_until(lambda: _midi(router).state == "down", RETURN_S, "the port to be missed")
         router.publish(HIT)
-        with Recorder("recordbox") as recorder:
+        with Recorder("notebox") as recorder:
             _wait_ok(router, RETURN_S)
             router.publish(replace(HIT, velocity=77))
             wait_until(lambda: len(recorder.messages()) == 2, 5.0, "the next hit")

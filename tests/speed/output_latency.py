@@ -112,8 +112,8 @@ class _Clocked(Recorder):
 
 def measure_midi(hits: int) -> None:
     """To the bytes in another client of the JACK server."""
-    with _Clocked("recordbox") as recorder:
-        port = MidiPort("m", "recordbox", bytes_per_s=31250)
+    with _Clocked("notebox") as recorder:
+        port = MidiPort("m", "notebox", bytes_per_s=31250)
         surface = Surface("s", midi=(port,), hits=(HitNote("h", "m", "snare", 10, 38, 2.0, 0),))
         router = open_outputs([surface], KIT)
         while router.states()[0].state != "ok":

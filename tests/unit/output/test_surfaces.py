@@ -117,6 +117,10 @@ CONTROL = 'name = "f", message = "cc", to = "bank"'
         (HEAD + 'osc = [{name = "a", port = 1, prefix = "/x/"}]', "prefix: does not end with /"),
         (HEAD + 'osc = [{name = "a", port = 1, only = ["/[a"]}]', "only: [ is not closed"),
         (HEAD + 'osc = [{name = "a", port = 1, transport = "ucp"}]', "did you mean 'udp'?"),
+        (
+            HEAD + 'osc_in = { port = 9001 }\nosc = [{name = "a", port = 9001}]',
+            "port: is where [osc_in] listens",
+        ),
         (HEAD + 'osc_in = { host = "desk" }', "host: 'desk' is not an IP address"),
         (HEAD + 'osc_in = { host = "0.0.0.0" }', "beyond this computer needs allow"),
         (HEAD + 'osc_in = { allow = ["all"] }', "allow: 'all' is not an address or network"),
