@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from liveassist.app.options import (
     Commands,
@@ -18,6 +20,9 @@ from liveassist.app.options import (
     positive_whole,
 )
 
+if TYPE_CHECKING:
+    from liveassist.app.listen import ListenRequest
+
 
 def add_listen(commands: Commands) -> None:
     """``liveassist listen``."""
@@ -29,8 +34,26 @@ def add_listen(commands: Commands) -> None:
         "hearing: protect it, and follow the rules of your workplace.",
         "  liveassist listen --kit my_kit.toml --out session\n"
         '  liveassist listen --kit my_kit.toml --device "my interface" --surface osc_tablet_page\n'
-        "  liveassist listen --kit my_kit.toml --headless --learned my_kit.learned.npz",
+        "  liveassist listen --kit my_kit.toml --headless --learned my_kit.learned.npz\n"
+        "  liveassist listen --kit my_kit.toml --background --out session",
     )
+    _add_listen_options(parser)
+    parser.add_argument("--headless", action="store_true", help="no dashboard")
+    parser.add_argument(
+        "--background",
+        action="store_true",
+        help="go on without this terminal; see it with watch, end it with stop",
+    )
+    parser.add_argument(
+        "--log",
+        type=Path,
+        metavar="FILE",
+        help="write alerts and takes there (default: only in the background, beside the files)",
+    )
+    parser.set_defaults(run=_run_listen)
+
+
+def _add_listen_options(parser: argparse.ArgumentParser) -> None:
     add_kit(parser)
     parser.add_argument(
         "--device",
@@ -50,24 +73,35 @@ def add_listen(commands: Commands) -> None:
         help="samples a block (default: what the device prefers)",
     )
     parser.add_argument("--seconds", type=positive_seconds, metavar="N", help="end after N seconds")
-    parser.add_argument("--headless", action="store_true", help="no dashboard")
     add_learned(parser)
     add_reference(parser)
     add_aim(parser)
     add_surface(parser)
     add_out(parser)
-    parser.set_defaults(run=_run_listen)
 
 
 def _run_listen(chosen: argparse.Namespace) -> int:
-    from liveassist.app.listen import ListenRequest, listen
+    from liveassist.app.listen import listen
 
-    request = ListenRequest(
+    request = _listen_request(
+        chosen, headless=chosen.headless, background=chosen.background, log=chosen.log
+    )
+    return listen(request, sys.stdout, sys.stderr)
+
+
+def _listen_request(
+    chosen: argparse.Namespace, *, headless: bool, background: bool, log: Path | None
+) -> ListenRequest:
+    from liveassist.app.listen import ListenRequest
+
+    return ListenRequest(
         kit=chosen.kit,
         device=chosen.device,
         surfaces=tuple(chosen.surface),
         out=chosen.out,
-        headless=chosen.headless,
+        headless=headless,
+        background=background,
+        log=log,
         sample_rate_hz=chosen.rate,
         block_frames=chosen.block,
         learned=chosen.learned,
@@ -75,7 +109,42 @@ def _run_listen(chosen: argparse.Namespace) -> int:
         aim=chosen.aim,
         seconds=chosen.seconds,
     )
-    return listen(request, sys.stdout, sys.stderr)
+
+
+def add_service(commands: Commands) -> None:
+    """``liveassist service``."""
+    parser = add_command(
+        commands,
+        "service",
+        "write the file that lets the system start listening at log-in",
+        "A user unit for systemd, or a launch agent for launchd. Nothing is started; what to type "
+        "next is printed.",
+        '  liveassist service --kit my_kit.toml --device "my interface" --out sessions',
+    )
+    _add_listen_options(parser)
+    parser.add_argument(
+        "--system", metavar="NAME", help="systemd or launchd (default: this machine's)"
+    )
+    parser.add_argument(
+        "--folder",
+        type=Path,
+        metavar="DIR",
+        help="where to write (default: where it is looked for)",
+    )
+    parser.add_argument(
+        "--log", type=Path, metavar="FILE", help="the log (default: beside the session's files)"
+    )
+    parser.set_defaults(run=_run_service)
+
+
+def _run_service(chosen: argparse.Namespace) -> int:
+    from liveassist.app.background import default_log, write_service
+    from liveassist.app.config import load_kit
+
+    load_kit(chosen.kit)  # a mistake is better found now than at log-in
+    request = _listen_request(chosen, headless=True, background=False, log=None)
+    log = (chosen.log or default_log(chosen.out)).resolve()
+    return write_service(request.words(), chosen.system, chosen.folder, log, sys.stdout)
 
 
 def add_watch(commands: Commands) -> None:

@@ -17,12 +17,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
+from liveassist.app.background import default_log, start
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import load_kit
 from liveassist.app.control import ControlServer
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.learned import NOTHING, read_learned
 from liveassist.app.livefiles import LiveFiles
+from liveassist.app.livelog import LiveLog
 from liveassist.app.livesession import LiveSession
 from liveassist.app.outputs import obey_takes, open_outputs
 from liveassist.app.parts import OutputsLike, PipelineLike
@@ -56,6 +58,33 @@ class ListenRequest:
     reference: str | None = None
     aim: str = "natural"
     seconds: float | None = None
+    log: Path | None = None
+    background: bool = False
+
+    def words(self) -> list[str]:
+        """The command line that asks for the same, as seen from any folder."""
+        out: list[str] = ["--kit", _anywhere(self.kit)]
+        for option, value in (
+            ("--device", self.device),
+            ("--rate", self.sample_rate_hz),
+            ("--block", self.block_frames),
+            ("--reference", self.reference),
+            ("--seconds", self.seconds),
+            ("--out", self.out.resolve() if self.out is not None else None),
+        ):
+            if value is not None:
+                out += [option, str(value)]
+        if self.learned != NOTHING:
+            out += ["--learned", _anywhere(self.learned)]
+        for surface in self.surfaces:
+            out += ["--surface", _anywhere(surface)]
+        return [*out, "--aim", self.aim]
+
+
+def _anywhere(name: str) -> str:
+    """A file's path from the root; the name of something bundled stays as it is."""
+    path = Path(name)
+    return str(path.resolve()) if path.exists() else name
 
 
 def listen(
@@ -69,6 +98,8 @@ def listen(
     """
     _check(request)
     kit = load_kit(request.kit)
+    if request.background:
+        return start(request.words(), request.log or default_log(request.out), out)
     learned = read_learned(Path(request.learned), kit) if request.learned != NOTHING else None
     files = LiveFiles(request.out) if request.out is not None else None
     with ExitStack() as stack:
@@ -95,7 +126,11 @@ def listen(
         if surfaces is not None:
             surfaces.obey = obey_takes(pipeline)
         screen = _open_screen(request, stack, control, pipeline, stop, out, err)
-        everyone: tuple[OutputsLike | None, ...] = (surfaces, control, screen)
+        log = LiveLog(request.log) if request.log is not None else None
+        if log is not None:
+            stack.callback(log.close)
+            log.say(f"listening on {source.device.title} at {source.sample_rate_hz} Hz")
+        everyone: tuple[OutputsLike | None, ...] = (surfaces, control, log, screen)
         session = LiveSession(
             pipeline,
             kit,
@@ -112,6 +147,8 @@ def listen(
                 file=err,
                 flush=True,
             )
+            if files is not None and files.earlier is not None:
+                print(f"An earlier session's files are in {files.earlier}.", file=err)
         _Live(request, source, session, pipeline, control, stop).run()
         # The device first: writing the files may take a while.
         source.close()

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from liveassist.app.atomic import write_whole
+from liveassist.app.atomic import storage_error, write_whole
 from liveassist.app.hitscsv import hits_csv
 from liveassist.app.sessionfiles import HITS_EVERY_S, SUMMARY_EVERY_S, SUMMARY_REST, SessionFiles
 from liveassist.app.summary import summary_json
@@ -29,8 +29,12 @@ class LiveFiles(SessionFiles):
     failure, None once writing works again.
     """
 
+    #: Where an earlier session's files were put, None if there were none.
+    earlier: Path | None
+
     def __init__(self, folder: Path, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(folder, clock)
+        self.earlier = _set_aside(folder, (self.hits_path, self.summary_path))
         self.problem: str | None = None
         self.failures = 0
         self._job: tuple[SessionRecord | None, tuple[Hit, ...]] | None = None
@@ -88,3 +92,20 @@ class LiveFiles(SessionFiles):
             self.failures += 1
             self.problem = str(problem)
             self._summary_due_s = self._clock() + RETRY_S
+
+
+def _set_aside(folder: Path, paths: tuple[Path, ...]) -> Path | None:
+    """Move an earlier session's files into a folder of their own: nothing is written over."""
+    there = [path for path in paths if path.exists()]
+    if not there:
+        return None
+    number = 1
+    while (aside := folder / f"earlier_{number}").exists():
+        number += 1
+    try:
+        aside.mkdir()
+        for path in there:
+            path.rename(aside / path.name)
+    except OSError as problem:
+        raise storage_error(aside, problem) from None
+    return aside

@@ -201,10 +201,34 @@ def test_a_killed_listener_leaves_whole_files_and_starts_clean(
             time.sleep(0.05)
         listener.process.kill()
         listener.end()
-    assert rows(out)
+    before = rows(out)
+    assert before
     json.loads((out / "summary.json").read_text(encoding="utf-8"))
     with listening(*words, "--seconds", "0.5") as again:
         assert again.end()[0] == 0
+    # What the killed one had written is not written over.
+    assert rows(out / "earlier_1") == before
+
+
+def test_in_the_background_until_it_is_stopped(
+    drums: Drums, player: Player, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    words = ("--kit", drums.kit, "--device", "drumsim", "--out", out, "--background")
+    started = run("listen", *words)
+    assert (started.returncode, started.stderr) == (0, "")
+    player.go()
+    again = run("listen", *words)
+    assert again.returncode == 1
+    assert "listens on" in again.stderr
+    end_s = time.monotonic() + PATIENCE_S
+    while not rows(out):
+        assert time.monotonic() < end_s, "no hit was ever written"
+        time.sleep(0.05)
+    assert run("stop").returncode == 0
+    summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert sum(drum["hits"] for drum in summary["drums"].values()) == len(rows(out))
+    assert "listening on drumsim" in (out / "liveassist.log").read_text(encoding="utf-8")
 
 
 def test_no_such_device_is_one_sentence(drums: Drums, player: Player) -> None:
