@@ -1,0 +1,190 @@
+"""The port process, with a MIDI library that keeps its ports in a file and can be made to crash.
+
+The same is tested with real ports in tests/realparts; here every machine can run it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from liveassist.output.midi import MidiPorts
+from liveassist.output.midi_child import find, frame, frames, pattern_label
+from liveassist.output.surface_model import MidiPort
+
+WAIT_S = 10.0
+#: A stand-in for the rtmidi module, found first by the port process. A tune request (F6) crashes
+#: it as a dead sound server crashes the real one.
+LIBRARY = """
+import os, pathlib
+HERE = pathlib.Path(__file__).parent
+API_RTMIDI_DUMMY = 0
+def get_compiled_api():
+    return [0, 7]
+class _Port:
+    def __init__(self, api, name=""):
+        if not (HERE / "ports").exists():
+            raise OSError("no system")
+    def get_ports(self):
+        return (HERE / "ports").read_text().splitlines()
+    def open_port(self, index, name=""):
+        self.port = self.get_ports()[index]
+    def close_port(self):
+        pass
+    def delete(self):
+        with (HERE / "sent").open("a") as out:
+            out.write("deleted\\n")
+class MidiOut(_Port):
+    def send_message(self, message):
+        if message == [0xF6]:
+            os._exit(139)
+        with (HERE / "sent").open("a") as out:
+            out.write(bytes(message).hex() + "\\n")
+        if message[0] == 0x90:
+            for client in MidiIn.clients:
+                client.callback((message, 0.0), None)
+class MidiIn(_Port):
+    clients = []
+    def ignore_types(self, sysex, timing, active_sense):
+        assert not sysex and not timing and active_sense
+    def set_callback(self, callback):
+        self.callback = callback
+        self.clients.append(self)
+"""
+
+
+class _Bench:
+    """The stand-in library's files."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        (folder / "rtmidi.py").write_text(LIBRARY)
+        self.heard: list[bytes] = []
+
+    def plug(self, *names: str) -> None:
+        draft = self.folder / "draft"
+        draft.write_text("\n".join(names))
+        draft.rename(self.folder / "ports")
+
+    def sent(self) -> list[str]:
+        path = self.folder / "sent"
+        return path.read_text().splitlines() if path.exists() else []
+
+    def hear(self, port: MidiPort, message: bytes) -> None:
+        self.heard.append(message)
+
+
+def _until(condition: Callable[[], bool]) -> None:
+    end = time.monotonic() + WAIT_S
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.01)
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> _Bench:
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    return _Bench(tmp_path)
+
+
+@pytest.fixture
+def ports(bench: _Bench) -> Iterator[MidiPorts]:
+    made = MidiPorts([MidiPort("grid", "grid*", input=True)], bench.hear)
+    yield made
+    made.close()
+    made.close()
+
+
+def test_without_the_library_it_is_absent_with_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "rtmidi.py").write_text("raise ImportError('none')")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    ports = MidiPorts([MidiPort("a", "*"), MidiPort("b", "*")])
+    _until(lambda: all("python-rtmidi" in health.note for health in ports.health))
+    assert [health.state for health in ports.health] == ["absent", "absent"]
+    assert not ports.send(0, [b"\x90\x01\x02"])
+    ports.close()
+
+
+def test_a_system_that_starts_later_is_found(bench: _Bench, ports: MidiPorts) -> None:
+    _until(lambda: "no MIDI system is running" in ports.health[0].note)
+    bench.plug("Grid 1")
+    _until(lambda: ports.health[0].state == "ok")
+    assert ports.health[0].note == "Grid 1"
+
+
+def test_a_port_that_goes_and_comes(bench: _Bench, ports: MidiPorts) -> None:
+    bench.plug("something else")
+    _until(lambda: "matches 'grid*'" in ports.health[0].note)
+    assert ports.health[0].state == "absent"
+    bench.plug("something else", "Grid 1")
+    _until(lambda: ports.health[0].state == "ok")
+    assert ports.send(0, [bytes.fromhex("b0074eb02710")])
+    _until(lambda: bench.sent() == ["b0074e", "b02710"])  # one message at a time
+    bench.plug("something else")
+    _until(lambda: ports.health[0].state == "down")
+    assert not ports.send(0, [b"\xb0\x07\x01"])
+    bench.plug("Grid 1")
+    _until(lambda: ports.health[0].state == "ok")
+    assert ports.health[0].opened == 2
+
+
+def test_what_comes_in_is_handed_on(bench: _Bench, ports: MidiPorts) -> None:
+    bench.plug("Grid 1")
+    _until(lambda: ports.health[0].state == "ok")
+    ports.send(0, [b"\x90\x24\x50"])
+    _until(lambda: bench.heard == [b"\x90\x24\x50"])
+
+
+def test_a_crash_of_the_port_process_is_survived(bench: _Bench, ports: MidiPorts) -> None:
+    bench.plug("Grid 1")
+    _until(lambda: ports.health[0].state == "ok")
+    ports.send(0, [b"\xf6"])
+    _until(lambda: ports.health[0].state == "down")
+    _until(lambda: ports.health[0].state == "ok")
+    assert ports.send(0, [b"\xc0\x05"])
+    _until(lambda: "c005" in bench.sent())
+
+
+def test_ports_are_let_go_properly_at_the_end(bench: _Bench) -> None:
+    """A JACK client that only vanishes holds up its server for seconds."""
+    bench.plug("Grid 1")
+    ports = MidiPorts([MidiPort("grid", "grid*", input=True)])
+    _until(lambda: ports.health[0].state == "ok")
+    ports.close()
+    assert bench.sent() == ["deleted"] * 4  # two ports, two lists
+    assert not ports.send(0, [b"\xc0\x05"])
+
+
+def test_closing_at_once_does_not_wait(bench: _Bench) -> None:
+    begin = time.monotonic()
+    MidiPorts([MidiPort("grid", "grid*")]).close()
+    assert time.monotonic() - begin < 1.9  # the process is given 2 s before it is killed
+
+
+@pytest.mark.parametrize(
+    ("pattern", "index"),
+    [("grid", 1), ("GRID", 1), ("*2", 2), ("Grid ?", 1), ("pad", None), ("*", 0), ("x[1]", None)],
+)
+def test_ports_are_found_by_pattern(pattern: str, index: int | None) -> None:
+    assert find(pattern, ["other", "Grid 1", "Grid 2"]) == index
+
+
+def test_frames_survive_the_pipe_in_pieces() -> None:
+    data = frame(3, b"S", b"\x90\x01\x02") + frame(0, b"O", b"") + frame(255, b"D", b"x" * 60000)
+    buffer = bytearray()
+    found = []
+    for at in range(0, len(data), 7):
+        buffer += data[at : at + 7]
+        found += list(frames(buffer))
+    assert found == [(3, b"S", b"\x90\x01\x02"), (0, b"O", b""), (255, b"D", b"x" * 60000)]
+    assert not buffer
+
+
+def test_our_port_names_are_plain() -> None:
+    assert pattern_label("*fader[12]? bank") == "fader12 bank"
+    assert pattern_label("*") == "port"
