@@ -211,14 +211,14 @@ class DeviceSource:
         if self.state == "closed":
             raise RuntimeError("the device source is not started")
         deadline_s = self._clock() + timeout_s
-        while True:
-            block = self._next_block()
-            if block is not None:
-                return block
+        block = self._next_block()
+        while block is None:
             left_s = deadline_s - self._clock()
-            if left_s < 0:
-                return None
-            self._supervise(left_s)
+            self._supervise(max(0.0, left_s))
+            block = self._next_block()
+            if left_s <= 0.0:
+                break
+        return block
 
     def _next_block(self) -> Block | None:
         assert self._ring is not None
