@@ -11,7 +11,13 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from liveassist.app.commands_live import add_listen, add_status, add_stop, add_watch
+from liveassist.app.commands_live import (
+    add_listen,
+    add_service,
+    add_status,
+    add_stop,
+    add_watch,
+)
 from liveassist.app.commands_surface import add_learn
 from liveassist.app.options import (
     INPUT_HELP,
@@ -214,4 +220,5 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_watch,
     add_status,
     add_stop,
+    add_service,
 )

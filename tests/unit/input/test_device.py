@@ -83,12 +83,12 @@ def world(monkeypatch: pytest.MonkeyPatch) -> World:
     global WORLD
     WORLD = World()
 
-    def sleep(seconds: float) -> None:
+    def pause(_source: DeviceSource, seconds: float) -> None:
         WORLD.now_s += seconds
 
     monkeypatch.setattr(device_module, "CaptureProcess", Child)
     monkeypatch.setattr("liveassist.input.probe.CaptureProcess", Child)
-    monkeypatch.setattr(device_module.time, "sleep", sleep)
+    monkeypatch.setattr(DeviceSource, "_pause", pause)
     monkeypatch.setattr(BlockRing, "close", _close_but_not_the_shared_file)
     return WORLD
 
