@@ -87,11 +87,14 @@ def _portaudio(machine: Machine) -> bool:
     return sys.platform != "linux" or machine.loads("libportaudio.so.2")
 
 
-_PORTAUDIO = Part("libportaudio2", "reaches the audio interface", _portaudio)
+_PORTAUDIO = Part(
+    "libportaudio2", "reaches the audio interface, and brings ALSA for MIDI ports", _portaudio
+)
 #: System packages that a command uses. The demo and replay need none.
 PARTS: dict[str, tuple[Part, ...]] = {
     "listen": (_PORTAUDIO,),
     "devices": (_PORTAUDIO,),
+    "learn": (_PORTAUDIO,),
     "test": (
         _PORTAUDIO,
         Part("jackd2", "an audio and MIDI server for the tests", lambda m: bool(m.which("jackd"))),
