@@ -50,7 +50,7 @@ STAGES = ("input", "detect", "attribute", "measure", "rolling", "advise", "outpu
 #: A gap longer than this is not filled with silence but jumped over, s.
 LONGEST_FILLED_GAP_S = 2.0
 #: Alerts are looked at this often, s; each asks for the rolling figures (2 to 3 ms).
-ALERTS_EVERY_S = 1.0
+ALERTS_EVERY_S = 2.0
 #: A live suggestion is worked out anew this often at most, s; fitting one takes 50 to 200 ms.
 SUGGEST_EVERY_S = 15.0
 #: Hits with their patterns kept for comparing takes: the reference and the take now played.
@@ -168,7 +168,7 @@ class Pipeline:
         return events
 
     def _look(self, now_s: float, due: bool = False) -> list[Alert]:
-        """Alerts that began or ended; looked for once a second."""
+        """Alerts that began or ended; looked for every two seconds."""
         if now_s - self._alerts_at_s < ALERTS_EVERY_S and not due:
             return []
         self._alerts_at_s = now_s

@@ -21,7 +21,7 @@ from liveassist.attribute.signature import Learned, Signature
 from liveassist.attribute.student import CLEAR_S, OTHERS, Student
 from liveassist.detect.onset import Candidate
 from liveassist.history import History
-from liveassist.model import DrumKind
+from liveassist.model import JUDGED_KINDS, DrumKind
 from liveassist.spectra import BANDS, Grid, Power
 
 #: Two strokes on one drum are told apart from this distance on; closer ones are one hit
@@ -33,9 +33,12 @@ COINCIDENT_S = 0.020
 RINGS_S = 0.20
 #: Rise over all bands under which nothing was hit; no recorded hit lies under 13.
 LEAST_RISE_DB = 8.0
+#: Toms, hats and cymbals have no ghost notes that matter here.
+LEAST_RISE_OTHERS_DB = 15.0
 #: Power against a drum's usual hits (-38 dB) under which its microphone hears no hit on it: the
 #: softest recorded ghost note lies 32 dB under the median hit of its soundcheck.
 FAINTEST = 10.0**-3.8
+FAINTEST_OTHERS = 10.0**-2.8
 #: From this probability on a hit is clear enough to learn from.
 SURE = 0.9
 #: What begins nearby spoils a lesson if it rises this much and is this loud in its microphone.
@@ -224,13 +227,14 @@ class Attributor:
 
     def _worth_judging(self, drum: str, heard: Power) -> bool:
         """Whether the drum's microphone (slabs, BANDS) rose, and is loud enough, for a hit."""
-        if rise_db(heard) < LEAST_RISE_DB:
+        judged = self._kinds.get(drum) in JUDGED_KINDS
+        if rise_db(heard) < (LEAST_RISE_DB if judged else LEAST_RISE_OTHERS_DB):
             return False
         signature = self.signatures.get(drum)
         if signature is None:
             return True
         most = float(heard[PRE:].sum(axis=1).max())
-        return most > signature.usual_power * FAINTEST
+        return most > signature.usual_power * (FAINTEST if judged else FAINTEST_OTHERS)
 
     def _explain(
         self,

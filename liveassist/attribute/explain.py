@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from liveassist.attribute.signature import Signature
+from liveassist.attribute.signature import Signature, rows_at
 from liveassist.spectra import Grid, Power
 
 #: Window starts of the slabs in sixteenths of a window: the two before end at the onset at the
@@ -159,6 +159,7 @@ class Explainer:
     def __init__(self, grid: Grid) -> None:
         self._grid = grid
         self._slabs = SLABS * grid.fine
+        self._bank: _Bank | None = None
 
     @property
     def reach(self) -> tuple[int, int]:
@@ -224,24 +225,27 @@ class Explainer:
             columns.append(column)
             rows.append(power.reshape(cells))
 
-        for drum, offset in now.items():
-            signature = signatures.get(drum)
-            if signature is None:
-                continue
-            offsets = [offset] if offset is not None else [step * fine for step in FREE]
-            for place in offsets:
-                seen = signature.seen_at(place, self._slabs, fine)
-                for number in range(len(seen)):
-                    add(Column(drum, place, number, now=True), seen[number])
-            if offset is None:
-                for step in TAILS:
-                    seen = signature.seen_at(step * fine, self._slabs, fine)
-                    add(Column(drum, step * fine, None, now=False), seen.mean(axis=0))
-        for drum, offset in later:
-            signature = signatures.get(drum)
-            if signature is not None:
-                seen = signature.seen_at(offset, self._slabs, fine).mean(axis=0)
-                add(Column(drum, offset, None, now=False), seen)
+        bank = self._bank_of(signatures)
+        fresh = [
+            Column(drum, place, number, now=True)
+            for drum, offset in now.items()
+            if drum in bank.first
+            for place in ([offset] if offset is not None else [step * fine for step in FREE])
+            for number in range(bank.count[drum])
+        ]
+        blocks = [bank.gather(fresh, self._slabs, fine).reshape(len(fresh), cells)]
+        columns.extend(fresh)
+        gone = [
+            (drum, step * fine)
+            for drum, offset in now.items()
+            if offset is None and drum in bank.first
+            for step in TAILS
+        ] + [(drum, offset) for drum, offset in later if drum in bank.first]
+        for drum, place in gone:
+            add(
+                Column(drum, place, None, now=False),
+                signatures[drum].seen_at(place, self._slabs, fine).mean(axis=0),
+            )
         for hit in past:
             signature = signatures.get(hit.drum)
             if signature is None or len(hit.gains) != len(signature.exemplars):
@@ -254,7 +258,46 @@ class Explainer:
             shape = (fade**after).astype(np.float32)[:, None, None]
             for slab in range(PRE):
                 add(Column("", 2 * number + slab, None, now=False), shape * heard[slab])
-        return columns, np.stack(rows).astype(np.float32, copy=False)
+        blocks.append(np.stack(rows).astype(np.float32, copy=False))
+        return columns, np.concatenate(blocks)
+
+    def _bank_of(self, signatures: Mapping[str, Signature]) -> _Bank:
+        """All exemplars in one array; made anew when what is known changes."""
+        mark = tuple((name, id(s.exemplars)) for name, s in signatures.items())
+        if self._bank is None or self._bank.mark != mark:
+            self._bank = _Bank(mark, signatures)
+        return self._bank
+
+
+class _Bank:
+    """Exemplars of all drums stacked, so that a whole mix is looked up at once."""
+
+    def __init__(
+        self, mark: tuple[tuple[str, int], ...], signatures: Mapping[str, Signature]
+    ) -> None:
+        self.mark = mark
+        self.first: dict[str, int] = {}
+        self.count: dict[str, int] = {}
+        total = 0
+        for name, signature in signatures.items():
+            self.first[name] = total
+            self.count[name] = len(signature.exemplars)
+            total += len(signature.exemplars)
+        # Kept alive, so that the identities in `mark` stay theirs.
+        self._kept = [signature.exemplars for signature in signatures.values()]
+        self._stack = np.concatenate(self._kept) if self._kept else np.zeros((0, 1, 1, 1))
+
+    def gather(
+        self, columns: Sequence[Column], slabs: npt.NDArray[np.int64], fine: int
+    ) -> npt.NDArray[np.float32]:
+        """Band powers of each column's exemplar at its offset: (columns, slabs, mics, BANDS)."""
+        which = np.array([self.first[c.drum] + (c.exemplar or 0) for c in columns], dtype=np.int64)
+        offsets = np.array([c.offset for c in columns], dtype=np.int64)
+        rows, inside = rows_at(slabs[None, :] - offsets[:, None], fine)
+        seen = self._stack[which[:, None], rows]
+        if not inside.all():
+            seen[~inside] = 0.0
+        return np.asarray(seen, dtype=np.float32)
 
 
 def fit(

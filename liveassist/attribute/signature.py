@@ -31,6 +31,16 @@ for _row, _start in enumerate(STARTS):
 FORMAT = 1
 
 
+def rows_at(
+    samples: npt.NDArray[np.int64], fine: int
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+    """Rows of an exemplar nearest to window starts in samples after the onset, and whether they
+    lie within what is kept."""
+    at = np.rint(samples / fine).astype(np.int64) - BEFORE
+    inside = (at >= 0) & (at < len(_ROW))
+    return _ROW[np.clip(at, 0, len(_ROW) - 1)], inside
+
+
 @dataclass(slots=True)
 class Signature:
     """Exemplars of one drum, shape (exemplars, len(STARTS), mics, BANDS), and their powers.
@@ -55,9 +65,7 @@ class Signature:
 
         Returns (exemplars, slabs, mics, BANDS); zero before the hit.
         """
-        at = np.rint((slabs - offset) / fine).astype(np.int64) - BEFORE
-        inside = (at >= 0) & (at < len(_ROW))
-        rows = _ROW[np.clip(at, 0, len(_ROW) - 1)]
+        rows, inside = rows_at(slabs - offset, fine)
         seen = self.exemplars[:, rows]
         if not inside.all():
             seen = seen * inside[None, :, None, None]

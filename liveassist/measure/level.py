@@ -49,7 +49,8 @@ def separate(grid: Grid, audio: Audio, row: int, mask: npt.NDArray[np.float32]) 
     # A periodic Hann window sums to exactly one at half a window's hop.
     taper = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(grid.window) / grid.window)
     spectra = sp_fft.rfft(frames * taper.astype(np.float32)[None, :, None], axis=1)
-    bins = mask @ _spread(grid)
+    # Powers add: a share p of the power is a share of sqrt(p) in amplitude.
+    bins = np.sqrt(mask) @ _spread(grid)
     spectra *= np.moveaxis(bins, 2, 1)
     pieces = sp_fft.irfft(spectra, n=grid.window, axis=1)
     half = grid.window // 2
