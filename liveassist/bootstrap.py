@@ -169,15 +169,20 @@ def _help(arguments: list[str]) -> int:
 # --- system packages -------------------------------------------------------------------------
 
 
+def missing_parts(command: str, machine: Machine) -> list[Part]:
+    """The system packages that ``command`` uses and that are not there."""
+    return [part for part in PARTS.get(command, ()) if not part.there(machine)]
+
+
 def need_parts(command: str, machine: Machine) -> list[Part]:
     """Install the system packages that ``command`` uses, as root; those that are still missing."""
-    missing = [part for part in PARTS.get(command, ()) if not part.there(machine)]
+    missing = missing_parts(command, machine)
     for part in missing:
         say(f"needs {part.package}: {part.why}")
     names = [part.package for part in missing]
     if missing and not apt_install(names, machine):
         say(f"goes on without; an administrator can add it: {admin_line(names, machine)}")
-    return [part for part in missing if not part.there(machine)]
+    return missing_parts(command, machine)
 
 
 def apt_install(packages: Sequence[str], machine: Machine) -> bool:
@@ -301,7 +306,7 @@ def _make_environment(venv: Path, python: Path, machine: Machine) -> Stamp:
 
 
 def _install(checkout: Path, python: Path, test: bool, machine: Machine) -> None:
-    pip = _pip_install(python, machine)
+    pip = _pip_install(python, machine, missing_parts("test", machine) if test else [])
     say("installing into .venv, each download checked against its hash (a minute or two):")
     say("  numpy, scipy for the analysis; rich for the dashboard")
     say(
@@ -322,10 +327,17 @@ def _install(checkout: Path, python: Path, test: bool, machine: Machine) -> None
             )
 
 
-def _pip_install(python: Path, machine: Machine) -> list[str]:
-    """The command that installs into the environment of ``python``."""
+def _pip_install(python: Path, machine: Machine, parts: Sequence[Part]) -> list[str]:
+    """The command that installs into the environment of ``python``.
+
+    Where there is none, SetupError with the line for an administrator; it names ``parts`` too.
+    """
+    own = [str(python), "-m", "pip"]
+    if machine.run([*own, "--version"])[0] and machine.has_module("ensurepip"):
+        # An earlier start had to make the environment without pip.
+        machine.run([str(python), "-m", "ensurepip"])
     into = ["--python", str(python)]
-    candidates = [[str(python), "-m", "pip"], [sys.executable, "-m", "pip", *into]]
+    candidates = [own, [sys.executable, "-m", "pip", *into]]
     if pip := machine.which("pip3"):
         candidates.append([pip, *into])
     for candidate in candidates:
@@ -333,7 +345,7 @@ def _pip_install(python: Path, machine: Machine) -> list[str]:
             return [*candidate, "install"]
     if uv := machine.which("uv"):
         return [uv, "pip", "install", *into]
-    line = admin_line([_venv_package()], machine)
+    line = admin_line([_venv_package(), *(part.package for part in parts)], machine)
     raise SetupError(f"there is no pip here; an administrator must run once: {line}")
 
 

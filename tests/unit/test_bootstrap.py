@@ -177,6 +177,22 @@ def test_without_any_installer_the_line_for_an_administrator_is_said(checkout: P
         bootstrap.prepare(checkout, test=False, machine=commands.machine(tools=["apt-get"]))
 
 
+def test_that_line_names_the_parts_of_the_tests_too(checkout: Path) -> None:
+    commands = Recorder(fails=(" -m pip",))
+    with pytest.raises(SetupError, match=r"-venv .*jackd2 liblo-tools tmux"):
+        bootstrap.prepare(checkout, test=True, machine=commands.machine(tools=["apt-get"]))
+
+
+def test_pip_is_added_once_an_administrator_has_brought_it(checkout: Path) -> None:
+    before = Recorder(fails=(" -m pip", f"venv {checkout}"))
+    with pytest.raises(SetupError, match="no pip"):
+        bootstrap.prepare(checkout, test=False, machine=before.machine(ensurepip=False))
+    after = Recorder(fails=(" -m pip",))
+    with pytest.raises(SetupError, match="no pip"):
+        bootstrap.prepare(checkout, test=False, machine=after.machine())
+    assert after.ran(f"{checkout / '.venv' / 'bin' / 'python'} -m ensurepip")
+
+
 def test_package_lists_are_fetched_where_apt_knows_none(capsys: pytest.CaptureFixture[str]) -> None:
     commands = Recorder(fails=("apt-get install",))
     assert not bootstrap.apt_install(["tmux"], commands.machine(root=True, tools=["apt-get"]))
