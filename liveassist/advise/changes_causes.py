@@ -41,8 +41,8 @@ LEAST_DB: Final[dict[Kind, float]] = {
 HEADS: Final = frozenset({"kick", "snare", "tom"})
 #: z² a playing level must earn where the take, unlike the reference, clearly runs that way too
 #: (`DrumLevels.leaning`): two independent signs of one thing need less each.
-_PENALTY_LEANING: Final = 2.2**2
-_CLEARLY_LEANING: Final = 2.5
+_PENALTY_LEANING: Final = 2.0**2
+_CLEARLY_LEANING: Final = 2.8
 #: z² the gain of a microphone must earn that has no kick, snare or tom of its own: it hears only
 #: what attribution takes apart from louder sources.
 _PENALTY_FAR: Final = 4.2**2

@@ -21,6 +21,8 @@ from liveassist.model import Drum, FloatArray, Hit, Interval
 #: A shift must stand this many standard errors off zero, and be this large, cents.
 _PITCH_Z: Final = 3.3
 LEAST_CENTS: Final = 6.0
+#: Further error of a shift for each halving or doubling of the ring, cents.
+_PER_RING_OCTAVE_CENTS: Final = 3.0
 #: Further off than this it is another drum or head, not a flat one, cents.
 MOST_CENTS: Final = 150.0
 #: Mean patterns this unlike each other are of two drums, if either group is like itself. On
@@ -102,20 +104,20 @@ def head_report(
             systematic_cents=SYSTEMATIC_CENTS[drum.kind],
         )
     changes: list[HeadChange] = []
+    like_pitch = shift is None or abs(shift.cents) <= _LIKE_PITCH_CENTS
+    ring = _ring(reference, take, drum.name) if like_pitch else None
     if shift is not None:
-        pitch = _pitch(drum, shift)
+        pitch = _pitch(drum, shift, ring)
+        if pitch is not None and pitch.cause == "drum_changed":
+            return HeadReport((pitch,), shift)
         if pitch is not None:
             changes.append(pitch)
-            if pitch.cause == "drum_changed":
-                return HeadReport(tuple(changes), shift)
-    if shift is None or abs(shift.cents) <= _LIKE_PITCH_CENTS:
-        ring = _ring(reference, take, drum.name)
-        if ring is not None:
-            changes.append(ring)
+    if ring is not None:
+        changes.append(ring)
     return HeadReport(tuple(changes), shift)
 
 
-def _pitch(drum: Drum, shift: PatternShift) -> HeadChange | None:
+def _pitch(drum: Drum, shift: PatternShift, ring: HeadChange | None) -> HeadChange | None:
     unlike = shift.likeness < _OTHER_DRUM[drum.kind]
     if unlike or abs(shift.cents) > MOST_CENTS:
         sure = shift.own_likeness >= _LIKE_ITSELF
@@ -124,9 +126,16 @@ def _pitch(drum: Drum, shift: PatternShift) -> HeadChange | None:
             float(np.clip(shift.likeness, -0.9, 0.99))
         )
         return HeadChange("drum_changed", None, None, 4.0 + apart) if sure else None
-    if abs(shift.t) < _PITCH_Z or abs(shift.cents) < LEAST_CENTS:
+    error = shift.se_cents
+    low, high = shift.ci
+    if ring is not None and ring.amount is not None:
+        # other damping reshapes the peaks of the pattern, and that may look like a small shift
+        octaves = abs(math.log2(max(1.0 + ring.amount / 100.0, 1e-3)))
+        error = math.hypot(error, _PER_RING_OCTAVE_CENTS * octaves)
+        low, high = shift.cents - 2.1 * error, shift.cents + 2.1 * error
+    if abs(shift.cents) < max(LEAST_CENTS, _PITCH_Z * error):
         return None
-    return HeadChange("head_pitch", shift.cents, shift.ci, shift.t)
+    return HeadChange("head_pitch", shift.cents, (low, high), shift.cents / error)
 
 
 def _rings(hits: Sequence[Hit], drum: str) -> FloatArray:

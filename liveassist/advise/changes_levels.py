@@ -34,13 +34,16 @@ MIN_PLAIN: Final = 12
 MIN_CELL: Final = 5
 #: Standard error no amount of hits takes away: microphones see each drum from one side, dB.
 _CELL_FLOOR_DB: Final = 0.35
+#: The same in microphones that are not on this drum: there attribution takes the hit apart from
+#: others, partly by what it has learned of the kit, and so lags behind what changed.
+_FAR_FLOOR_DB: Final = 0.5
 #: More of it for each dB beyond 20 dB that a cell lies below the drum in its own microphone, or
 #: below the microphone's own drum: what is taken apart there is mostly something else's.
 _BURIED_PER_DB: Final = 0.035
 #: And for each dB the playing differs: the slope is not a line.
 _PER_DB_PLAYED: Final = 0.12
 #: The same for playing levels, dB.
-_PLAYING_FLOOR_DB: Final = 0.25
+_PLAYING_FLOOR_DB: Final = 0.4
 #: Fewest main hits on either side for a trend to count as a second sign.
 _MIN_LEANING: Final = 10
 #: Rounds of strengths and departures in turn.
@@ -144,11 +147,26 @@ def drum_levels(
         own,
         tuple(mics[column] for column in kept),
         np.array([cell.amount for cell in cells]),
-        np.array([math.hypot(c.se, _CELL_FLOOR_DB, _PER_DB_PLAYED * played) for c in cells]),
+        np.array(
+            [
+                math.hypot(
+                    cell.se,
+                    _CELL_FLOOR_DB if _on(kit, drum, mics[column]) else _FAR_FLOOR_DB,
+                    _PER_DB_PLAYED * played,
+                )
+                for column, cell in zip(kept, cells, strict=True)
+            ]
+        ),
         playing,
         baseline[kept],
         _leaning((strength_a[main_a], times_a[main_a]), (strength_b[main_b], times_b[main_b])),
     )
+
+
+def _on(kit: Kit, drum: Drum, column: int) -> bool:
+    """Whether a microphone is the drum's own or its second one."""
+    mic = kit.mics[column]
+    return mic.name == drum.own or mic.of == drum.name
 
 
 @dataclass(frozen=True, slots=True)
