@@ -95,11 +95,13 @@ PARTS: dict[str, tuple[Part, ...]] = {
     "listen": (_PORTAUDIO,),
     "devices": (_PORTAUDIO,),
     "learn": (_PORTAUDIO,),
+    "setup": (_PORTAUDIO,),
     "test": (
         _PORTAUDIO,
         Part("jackd2", "an audio and MIDI server for the tests", lambda m: bool(m.which("jackd"))),
         Part("liblo-tools", "an independent OSC client", lambda m: bool(m.which("oscdump"))),
         Part("tmux", "a real terminal for the dashboard's tests", lambda m: bool(m.which("tmux"))),
+        Part("chromium", "a browser to open the report in", lambda m: bool(m.which("chromium"))),
     ),
 }
 
@@ -308,7 +310,7 @@ def _make_environment(venv: Path, python: Path, machine: Machine) -> Stamp:
 def _install(checkout: Path, python: Path, test: bool, machine: Machine) -> None:
     pip = _pip_install(python, machine, missing_parts("test", machine) if test else [])
     say("installing into .venv, each download checked against its hash (a minute or two):")
-    say("  numpy, scipy for the analysis; rich for the dashboard")
+    say("  numpy, scipy for the analysis; rich for the dashboard; matplotlib for report plots")
     say(
         "  soundfile, sounddevice for audio; python-osc, zeroconf, mido, python-rtmidi for surfaces"
     )

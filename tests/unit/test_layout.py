@@ -31,7 +31,7 @@ IMPURE = frozenset(
     }
 )  # fmt: skip
 #: Third-party packages that must stay behind one edge each, imported when they are needed.
-LAZY = frozenset({"sounddevice", "soundfile", "rtmidi"})
+LAZY = frozenset({"sounddevice", "soundfile", "rtmidi", "matplotlib"})
 LONGEST_MODULE = 400
 TOP_LEVEL = frozenset(
     {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "liveassist", "profiles", "sim",
