@@ -257,7 +257,9 @@ class Hearing:
         row = verdict.sample - first
         mask = masks(grid, verdict, self.signatures, starts, len(self._kit.mics))
         power = grid.at(audio, row + starts)
-        alone = measure_alone(grid, audio, row, mask, power, verdict.mic)
+        alone = measure_alone(
+            grid, audio, row, mask, power, verdict.mic, verdict.explanation is None
+        )
         onset = verdict.sample + alone.onset
         number = self._match(verdict.drum, onset)
         revised = number is not None

@@ -25,6 +25,10 @@ PEAK_SPAN_S = 0.040
 ONSET_PART = 0.1
 #: Windows around the onset in sixteenths of a window, half a window apart.
 MASK_STARTS = np.arange(-32, 64, 8, dtype=np.int64)
+#: How far the onset may lie from the candidate, sixteenths of a window (7 ms).
+SLACK = 10
+#: Quiet this long before a stroke parts it from what came before, of `PEAK_SPAN_S` (6 ms).
+PART = 0.15
 #: Share of power from which the waveform is left as it is (0.13 dB).
 WHOLE = 0.97
 
@@ -83,11 +87,13 @@ def measure_alone(
     mask: npt.NDArray[np.float32],
     power: npt.NDArray[np.float32],
     own: int,
+    woken_early: bool = False,
 ) -> Alone:
     """Onset and peaks of the hit near ``row`` (within a few ms) of ``audio`` (samples, mics).
 
     ``power``: band powers heard at the mask's windows (same shape), which say where the mask
-    matters. ``own``: column of the hit's own microphone.
+    matters. ``own``: column of the hit's own microphone. ``woken_early``: the candidate may be a
+    hat just before the stroke, which no mask takes off.
     """
     half, fine = grid.window // 2, grid.fine
     first = row + int(MASK_STARTS[0]) * fine
@@ -98,7 +104,8 @@ def measure_alone(
     whole = part >= WHOLE
     own_wave = raw[:, own] if whole[own] else alone[:, own]
     # Both windows must overlap for the sum to be right: skip the first half window.
-    onset = _onset(own_wave[half:], row - first - half, span, 10 * fine) + half
+    find = _onset_behind if woken_early else _onset
+    onset = find(own_wave[half:], row - first - half, span, SLACK * fine) + half
     heard = np.abs(raw[onset : onset + span]).max(axis=0)
     mine = np.abs(alone[onset : onset + span]).max(axis=0)
     peaks = np.where(whole, heard, np.minimum(mine, heard))
@@ -120,6 +127,20 @@ def _onset(wave: Audio, guess: int, span: int, slack: int) -> int:
     # The peak counts from the onset, so that a louder stroke after the span does not set it.
     peak = size[onset : onset + span].max()
     return start + int(np.argmax(size >= ONSET_PART * peak))
+
+
+def _onset_behind(wave: Audio, guess: int, span: int, slack: int) -> int:
+    """As `_onset`, but from where the stroke is half as loud as it gets, back to the quiet
+    before it: what sounds just before is then not taken for its beginning."""
+    start = max(0, guess - slack)
+    size = np.abs(wave[start : guess + span])
+    if not len(size) or size.max() <= 0.0:
+        return guess
+    peak = size.max()
+    half = int(np.argmax(size >= 0.5 * peak))
+    loud = np.nonzero(size[: half + 1] >= ONSET_PART * peak)[0]
+    gaps = np.nonzero(np.diff(loud) > PART * span)[0]
+    return start + int(loud[gaps[-1] + 1] if len(gaps) else loud[0])
 
 
 __all__ = ["MASK_STARTS", "Alone", "measure_alone", "separate"]
