@@ -34,7 +34,7 @@ class LiveFiles(SessionFiles):
 
     def __init__(self, folder: Path, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(folder, clock)
-        self.earlier = _set_aside(folder, (self.hits_path, self.summary_path))
+        self.earlier = _set_aside(folder, (self.hits_path, self.summary_path, self.kit_path))
         self.problem: str | None = None
         self.failures = 0
         self._job: tuple[SessionRecord | None, tuple[Hit, ...]] | None = None
@@ -87,6 +87,7 @@ class LiveFiles(SessionFiles):
             write_whole(self.hits_path, hits_csv(hits))
             if record is not None:
                 write_whole(self.summary_path, summary_json(record))
+                self._write_kit(record.kit)
             self.problem = None
         except StorageError as problem:
             self.failures += 1

@@ -1,6 +1,6 @@
-"""hits.csv and summary.json of one session, complete at every moment of it.
+"""hits.csv, summary.json and the kit of one session, complete at every moment of it.
 
-Both exist from the first second, are replaced as a whole now and then while the session runs, and
+They exist from the first seconds, are replaced as a whole now and then while the session runs, and
 once more at its end; the program may be killed at any time.
 """
 
@@ -12,8 +12,12 @@ from pathlib import Path
 
 from liveassist.app.atomic import make_folder, write_whole
 from liveassist.app.hitscsv import hits_csv
+from liveassist.app.kittoml import kit_toml
 from liveassist.app.summary import summary_json
-from liveassist.model import Event, Hit, SessionRecord
+from liveassist.model import Event, Hit, Kit, SessionRecord
+
+#: The kit that was heard, beside the other two; not ``kit.toml``, which may be the user's own.
+KIT_NAME = "session_kit.toml"
 
 #: Least time between two writings of hits.csv while running, seconds of the wall clock.
 HITS_EVERY_S = 2.0
@@ -24,7 +28,7 @@ SUMMARY_REST = 50.0
 
 
 class SessionFiles:
-    """The two files in ``folder``, which is made and tried at once (StorageError if it cannot).
+    """The files in ``folder``, which is made and tried at once (StorageError if it cannot).
 
     ``clock`` gives seconds, only their differences count.
     """
@@ -33,6 +37,8 @@ class SessionFiles:
         make_folder(folder)
         self.hits_path = folder / "hits.csv"
         self.summary_path = folder / "summary.json"
+        self.kit_path = folder / KIT_NAME
+        self._kit_written: Kit | None = None
         self._clock = clock
         self._hits: dict[int, Hit] = {}
         self._changed = False
@@ -62,14 +68,20 @@ class SessionFiles:
             self._write_hits(self._hits.values())
 
     def write(self, record: SessionRecord) -> None:
-        """Write both files from what the session knows now."""
+        """Write all files from what the session knows now."""
         text = summary_json(record)
         self._write_hits(record.hits)
         write_whole(self.summary_path, text)
+        self._write_kit(record.kit)
 
     def write_hits_only(self) -> None:
         """Write the hits collected so far; for an ending in which nothing else can be had."""
         self._write_hits(self._hits.values())
+
+    def _write_kit(self, kit: Kit) -> None:
+        if kit != self._kit_written:
+            write_whole(self.kit_path, kit_toml(kit, ["The kit of this session, as it was heard."]))
+            self._kit_written = kit
 
     def _write_hits(self, hits: Iterable[Hit]) -> None:
         write_whole(self.hits_path, hits_csv(hits))
