@@ -42,6 +42,7 @@ def test_both_files_are_there_from_the_first_block_on(tmp_path: Path) -> None:
     assert json.loads(files.summary_path.read_text())["schema"] == 1
     assert sorted(path.name for path in files.hits_path.parent.iterdir()) == [
         "hits.csv",
+        "session_kit.toml",
         "summary.json",
     ]
 
