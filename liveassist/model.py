@@ -383,6 +383,14 @@ class Snapshot:
     source: str = ""
     load: float | None = None
     changes: tuple[Change, ...] = ()
+    #: Why a suggestion that still stands no longer holds, by microphone.
+    expander_wrong: Mapping[str, str] = field(default_factory=dict)
+    #: Lasting alerts that the engineer has acknowledged.
+    silenced: tuple[Alert, ...] = ()
+    #: Microphones armed for applying their suggestion, and the seconds each has left.
+    armed: Mapping[str, float] = field(default_factory=dict)
+    #: What was last asked for, by whom, and what became of it; empty: nothing yet.
+    notice: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -393,6 +401,15 @@ class TakeRecord:
     figures: Figures
     changes: tuple[Change, ...] = ()
     reference: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A mark that the engineer put at a moment, and the take it lies in."""
+
+    time_s: float
+    text: str
+    take: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,6 +429,9 @@ class SessionRecord:
     started_at: str | None = None
     lost_samples: int = 0
     unmeasured: Mapping[str, str] = field(default_factory=dict)
+    #: Why a suggestion that was shown to the end no longer held then, by microphone.
+    expander_wrong: Mapping[str, str] = field(default_factory=dict)
+    remarks: tuple[Remark, ...] = ()
 
 
 #: What `pipeline.Pipeline.feed` returns, in time order: hit reports, takes that began or ended,

@@ -19,10 +19,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from liveassist.advise.advisor import Advisor
 from liveassist.advise.alerts import Alerts
 from liveassist.advise.changes import changes
 from liveassist.advise.history import LevelHistory
-from liveassist.advise.suggest import suggest
 from liveassist.attribute.signature import Learned
 from liveassist.hearing import Hearing, Rechunk
 from liveassist.measure.detail import Detailer
@@ -36,9 +36,9 @@ from liveassist.model import (
     Hit,
     Kit,
     LevelFrames,
+    Remark,
     SessionRecord,
     Snapshot,
-    Suggestion,
     Take,
     TakeRecord,
 )
@@ -51,10 +51,10 @@ STAGES = ("input", "detect", "attribute", "measure", "rolling", "advise", "outpu
 LONGEST_FILLED_GAP_S = 2.0
 #: Alerts are looked at this often, s; each asks for the rolling figures (2 to 3 ms).
 ALERTS_EVERY_S = 2.0
-#: A live suggestion is worked out anew this often at most, s; fitting one takes 50 to 200 ms.
-SUGGEST_EVERY_S = 15.0
 #: Hits with their patterns kept for comparing takes: the reference and the take now played.
 MOST_KEPT = 1500
+#: Marks kept; the oldest are forgotten first.
+MOST_REMARKS = 1000
 #: Alerts that say a microphone itself is at fault.
 MIC_FAULTS = frozenset({"dead_mic", "hum", "crackle", "dc_offset"})
 
@@ -92,14 +92,13 @@ class Pipeline:
         self._takes = Takes(kit)
         self._alerts = Alerts(kit, sample_rate_hz)
         self._alerts_at_s = 0.0
-        self._aim = aim
+        self._advisor = Advisor(kit, aim)
         self._early = early
-        self._suggested_at_s = -1e9
-        self._expander: dict[str, Suggestion | None] = {}
-        self._reasons: dict[str, str] = {}
         self._reference = reference
         self._kept: dict[str, list[Hit]] = {}
         self._records: dict[str, TakeRecord] = {}
+        self._compares = True
+        self._remarks: list[Remark] = []
         self._end = 0
 
     # --- blocks in, events out ----------------------------------------------------------------
@@ -132,7 +131,8 @@ class Pipeline:
         events.extend(self._look(end_s, due=True))
         events.extend(self._ended(self._takes.finish(end_s)))
         events.extend(self._alerts.finish(end_s))
-        self._suggest(end_s, due=True)
+        self._rolling.settle()
+        self._advisor.settle(end_s, self._heard_hits(), self._levels)
         return events
 
     def _frames(self, frames: LevelFrames | None) -> list[Event]:
@@ -195,7 +195,7 @@ class Pipeline:
         end_s = take.end_s if take.end_s is not None else self._end / self._rate
         self._collect(take, end_s)
         first = self._reference is None
-        if first and not self._records:
+        if first and not self._records and self._compares:
             self._reference = take.name
         reference = take.name == self._reference
         found: tuple[Change, ...] = ()
@@ -249,17 +249,18 @@ class Pipeline:
     def snapshot(self) -> Snapshot:
         """Everything that may be shown now."""
         now_s = self._end / self._rate
-        self._suggest(now_s)
+        self._advisor.look(now_s, self._heard_hits, self._levels)
         last = list(self._records.values())[-1:]
         return Snapshot(
             time_s=now_s,
             sample_rate_hz=self._rate,
             kit=self._kit,
             mics=self._rolling.mics(),
-            figures=self._rolling.window_figures(now_s),
+            figures=self._rolling.window_figures(now_s, keyed_margin_db=self._advisor.margins),
             recent=self._rolling.recent(),
-            expander=dict(self._expander),
-            expander_reason=dict(self._reasons),
+            expander=self._advisor.suggestions,
+            expander_reason=self._advisor.reasons,
+            expander_wrong=self._advisor.wrong,
             alerts=self._alerts.open(),
             take=self._takes.current(),
             takes_done=len(self._records),
@@ -272,8 +273,8 @@ class Pipeline:
     def session(self) -> SessionRecord:
         """What the session leaves behind, of what was heard so far."""
         end_s = self._end / self._rate
-        self._suggest(end_s, due=True)
-        figures = self._rolling.figures(0.0, end_s + 1e-6)
+        self._advisor.preview(self._heard_hits, self._levels)
+        figures = self._rolling.figures(0.0, end_s + 1e-6, keyed_margin_db=self._advisor.margins)
         hits = tuple(
             replace(hit, take=self._takes.take_of(hit.time_s), stage="complete")
             for hit in self._rolling.hits()
@@ -286,11 +287,13 @@ class Pipeline:
             figures=figures,
             takes=tuple(self._record(take, end_s) for take in self._takes.all()),
             alerts=self._alerts.all(),
-            expander=dict(self._expander),
-            expander_reason=dict(self._reasons),
+            expander=self._advisor.suggestions,
+            expander_reason=self._advisor.reasons,
+            expander_wrong=self._advisor.wrong,
             learned=self._learned_name,
             lost_samples=self._rolling.lost_samples,
             unmeasured=figures.unmeasured,
+            remarks=tuple(self._remarks),
         )
 
     def _record(self, take: Take, end_s: float) -> TakeRecord:
@@ -303,19 +306,9 @@ class Pipeline:
         stop = take.end_s if take.end_s is not None else end_s
         return self._rolling.figures(take.start_s, stop + 1e-6)
 
-    def _suggest(self, now_s: float, due: bool = False) -> None:
-        """Expander settings for every microphone, worked out anew when they are due."""
-        if now_s - self._suggested_at_s < (1e-9 if due else SUGGEST_EVERY_S):
-            return
-        self._suggested_at_s = now_s
-        first_s = self._levels.first_sample / self._rate
-        hits = self._rolling.hits(first_s)
-        for mic in self._kit.mics:
-            found, reason = suggest(self._kit, mic.name, hits, self._levels, self._aim)
-            self._expander[mic.name] = found
-            self._reasons.pop(mic.name, None)
-            if reason is not None:
-                self._reasons[mic.name] = reason
+    def _heard_hits(self) -> list[Hit]:
+        """The hits within the level frames that are kept."""
+        return self._rolling.hits(self._levels.first_sample / self._rate)
 
     # --- commands ------------------------------------------------------------------------------
 
@@ -327,9 +320,56 @@ class Pipeline:
         """The take ends with the last sample."""
         return self._ended(self._takes.stop(self._end / self._rate))
 
-    def set_reference(self, name: str | None = None) -> None:
-        """Compare takes with the one called ``name`` from now on; None: with the last one."""
-        self._reference = name or next(reversed(self._records), None)
+    def rename_take(self, name: str) -> Take | None:
+        """Give the open take, or else the last one, another name; None if there is no take."""
+        found = self._takes.rename(name)
+        if found is None:
+            return None
+        before, take = found
+        self._kept = {take.name if n == before else n: h for n, h in self._kept.items()}
+        self._records = {
+            take.name if n == before else n: replace(r, take=take) if n == before else r
+            for n, r in self._records.items()
+        }
+        if self._reference == before:
+            self._reference = take.name
+        return take
+
+    def set_reference(self, name: str | None = None) -> str | None:
+        """Compare takes with the one called ``name`` from now on; None: with the last one.
+
+        Returns its name, None if there is no such take (nothing is changed then).
+        """
+        takes = {take.name: take for take in self._takes.all()}
+        takes.update({known: record.take for known, record in self._records.items()})
+        name = name or next(reversed(self._records), None)
+        if name is None or name not in takes:
+            return None
+        self._reference, self._compares = name, True
+        if takes[name].end_s is not None:
+            # Its hits may have been let go when it was no reference.
+            self._collect(takes[name], takes[name].end_s or 0.0)
+        self._records = {
+            known: replace(record, reference=known == name)
+            for known, record in self._records.items()
+        }
+        return name
+
+    def clear_reference(self) -> None:
+        """Compare takes with none from now on."""
+        self._reference, self._compares = None, False
+
+    def set_aim(self, aim: str) -> None:
+        """Suggest for another aim from now on; what was suggested for the old one is forgotten."""
+        self._advisor = Advisor(self._kit, aim)
+
+    def mark(self, text: str = "") -> Remark:
+        """Put a mark at this moment."""
+        now_s = self._end / self._rate
+        remark = Remark(now_s, text, self._takes.take_of(now_s))
+        self._remarks.append(remark)
+        del self._remarks[:-MOST_REMARKS]
+        return remark
 
     def silence_alert(self, key: str, drum: str | None = None, mic: str | None = None) -> bool:
         """Acknowledge an alert; whether there was one."""

@@ -61,11 +61,14 @@ class SuggestionKeeper:
         fresh: Suggestion | None,
         reason: str | None,
         held_now: Prediction | None = None,
+        *,
+        last: bool = False,
     ) -> Kept:
         """Weigh a ``fresh`` suggestion (or the ``reason`` there is none) against the one held.
 
         ``held_now``: what the held one would do on the present evidence
         (`liveassist.advise.suggest.repredict`); None when it was not run, which keeps it.
+        ``last``: no further look will come, so one failure is enough to replace it.
         """
         one = self._held.get(mic)
         if one is None:
@@ -84,7 +87,7 @@ class SuggestionKeeper:
             and _hits(fresh) >= 2 * one.fitted_hits
             and abs(fresh.threshold_dbfs - one.suggestion.threshold_dbfs) >= SETTLING_DB
         )
-        if fresh is not None and (one.failures >= PATIENCE or settling):
+        if fresh is not None and (one.failures >= (1 if last else PATIENCE) or settling):
             self._held[mic] = _Held(fresh, _hits(fresh))
             return Kept(fresh, None, changed=True)
         return Kept(one.suggestion, None, wrong)

@@ -62,6 +62,9 @@ def expander_lines(snapshot: Snapshot) -> list[str]:
             if predicted.bleed_cut_db is not None:
                 line += f", bleed {number(predicted.bleed_cut_db)} dB down"
             line += f" (from {many(predicted.hits, 'hit')})"
+        wrong = snapshot.expander_wrong.get(mic)
+        if wrong is not None:
+            line += f"; no longer right: {wrong}"
         lines.append(line)
     return lines
 

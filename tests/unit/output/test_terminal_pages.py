@@ -22,6 +22,7 @@ from liveassist.output.keys import COMMANDS
 from liveassist.output.terminal_canvas import COLOUR, MONO
 from liveassist.output.terminal_meters import shorten
 from liveassist.output.terminal_pages import render
+from liveassist.output.terminal_reading import expander_lines
 from liveassist.output.terminal_words import alert_id
 from tests.unit.output import terminal_samples as samples
 
@@ -309,3 +310,11 @@ def test_a_frame_is_cheap() -> None:
         console.print(render(snapshot, 160, 50))
         spent.append(time.process_time() - begin)
     assert min(spent) < 0.05
+
+
+def test_a_suggestion_that_became_wrong_says_so() -> None:
+    snapshot = replace(
+        samples.full(), expander_wrong={"snare_top": "bleed is up: it would open 9 times"}
+    )
+    (line,) = [one for one in expander_lines(snapshot) if one.startswith("snare_top")]
+    assert line.endswith("; no longer right: bleed is up: it would open 9 times")
