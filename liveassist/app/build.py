@@ -23,6 +23,7 @@ class PipelineBuilder(Protocol):
         learned_name: str | None = None,
         reference: str | None = None,
         aim: str = "natural",
+        early: bool = False,
     ) -> PipelineLike:
         """Make one."""
         ...
@@ -36,8 +37,12 @@ def build_pipeline(
     learned_name: str | None = None,
     reference: str | None = None,
     aim: str = "natural",
+    early: bool = False,
 ) -> PipelineLike:
-    """The real analysis. ``learned_name`` is what the summary says was learned from."""
+    """The real analysis. ``learned_name`` is what the summary says was learned from.
+
+    ``early``: report hits within milliseconds and correct later, for whoever acts on them live.
+    """
     from liveassist.pipeline import Pipeline
 
     return Pipeline(
@@ -47,4 +52,5 @@ def build_pipeline(
         learned_name=learned_name,
         reference=reference,
         aim=aim,
+        early=early,
     )

@@ -55,6 +55,7 @@ def add_demo(commands: Commands) -> None:
     parser.add_argument(
         "--headless", action="store_true", help="no dashboard; print at the end what was heard"
     )
+    add_surface(parser)
     add_out(parser)
     parser.set_defaults(run=_run_demo)
 
@@ -63,7 +64,13 @@ def _run_demo(chosen: argparse.Namespace) -> int:
     from liveassist.app.demo import DemoRequest, demo
 
     return demo(
-        DemoRequest(seconds=chosen.seconds, headless=chosen.headless, out=chosen.out), sys.stdout
+        DemoRequest(
+            seconds=chosen.seconds,
+            headless=chosen.headless,
+            out=chosen.out,
+            surfaces=tuple(chosen.surface),
+        ),
+        sys.stdout,
     )
 
 

@@ -1,7 +1,8 @@
 """The daemon's local socket: answers ``status``, takes orders, streams snapshots to watchers.
 
 Lines of JSON, UTF-8, over a Unix socket only its owner may open. Requests are
-``{"do": "status"}``, ``{"do": "watch"}`` or an order (`ORDERS`); answers are
+``{"do": "status"}``, ``{"do": "watch"}`` or an order (`ORDERS`), with ``"what": TEXT`` where an
+order is about something (an alert); answers are
 ``{"status": {..}}``, ``{"snapshot": {..}}``, ``{"ok": true}`` or ``{"error": "sentence"}``.
 After ``stop`` the connection stays open until the daemon has written its files.
 
@@ -24,10 +25,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from liveassist.app.steering import KEY_COMMANDS
 from liveassist.app.wire import SnapshotWriter
 from liveassist.model import Event, OutputState, Snapshot
 
-ORDERS = ("stop", "take_toggle", "set_reference")
+ORDERS = ("stop", *KEY_COMMANDS)
 #: A watcher that takes nothing for so long is dropped, seconds.
 PATIENCE_S = 5.0
 #: Connections at once, and bytes of a request: more is refused.
@@ -39,6 +41,14 @@ MOST_ORDERS = 16
 _FAREWELL_S = 1.0
 #: Room in the kernel for one watcher's snapshots, bytes.
 _SEND_BUFFER = 256 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What a client asks of the daemon, and about what."""
+
+    do: str
+    what: str = ""
 
 
 @dataclass(slots=True)
@@ -75,7 +85,7 @@ class ControlServer:
     """
 
     def __init__(self, path: Path, clock: Callable[[], float] = time.monotonic) -> None:
-        self.orders: queue.Queue[str] = queue.Queue(maxsize=MOST_ORDERS)
+        self.orders: queue.Queue[Order] = queue.Queue(maxsize=MOST_ORDERS)
         self.counters = ControlCounters()
         self._clock = clock
         self.path = path
@@ -191,7 +201,7 @@ class ControlServer:
             self._forget(client)
 
     def _answer(self, client: _Client, line: bytes) -> None:
-        do = _request(line)
+        do, what = _request(line)
         if do == "status":
             with self._lock:
                 status = self._news.status
@@ -203,7 +213,7 @@ class ControlServer:
             self._send_snapshot(only=client)
         elif do in ORDERS:
             try:
-                self.orders.put_nowait(do)
+                self.orders.put_nowait(Order(do, what))
                 self._send(client, {"ok": True})
             except queue.Full:
                 self.counters.refused += 1
@@ -286,13 +296,16 @@ def _listen(path: Path) -> socket.socket:
     return listener
 
 
-def _request(line: bytes) -> str | None:
+def _request(line: bytes) -> tuple[str, str]:
+    """What a line asks for, and about what; empty where it cannot be read."""
     try:
         request = json.loads(line)
     except (ValueError, RecursionError):
-        return None
-    do = request.get("do") if isinstance(request, dict) else None
-    return do if isinstance(do, str) else None
+        return "", ""
+    if not isinstance(request, dict):
+        return "", ""
+    do, what = request.get("do"), request.get("what", "")
+    return (do, what) if isinstance(do, str) and isinstance(what, str) else ("", "")
 
 
 def _counted(counters: ControlCounters) -> dict[str, int]:

@@ -59,10 +59,11 @@ class Connection:
             self._socket.close()
             raise LiveassistError(f"{path}: the daemon does not answer: {problem}") from None
 
-    def send(self, do: str) -> None:
+    def send(self, do: str, what: str = "") -> None:
         """Ask or order something; what comes back is read by `lines` or `answer`."""
+        request = {"do": do, "what": what} if what else {"do": do}
         try:
-            self._socket.sendall(json.dumps({"do": do}).encode() + b"\n")
+            self._socket.sendall(json.dumps(request).encode() + b"\n")
         except OSError:
             self.ended = True
 
@@ -86,9 +87,9 @@ class Connection:
             if isinstance(answer, dict):
                 yield answer
 
-    def answer(self, do: str) -> dict[str, Any]:
+    def answer(self, do: str, what: str = "") -> dict[str, Any]:
         """Ask, and wait for the one answer."""
-        self.send(do)
+        self.send(do, what)
         deadline_s = time.monotonic() + ANSWER_S
         while not self.ended and time.monotonic() < deadline_s:
             for line in self.lines(deadline_s - time.monotonic()):

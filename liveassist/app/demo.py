@@ -17,12 +17,13 @@ from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import parse_kit
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.marks import Span
-from liveassist.app.outputs import obey_takes, open_surfaces, state_lines
+from liveassist.app.outputs import load_surfaces, open_surfaces, state_lines
 from liveassist.app.parts import OutputsLike, SceneLike
 from liveassist.app.resources import simulator
 from liveassist.app.screen import Screen
 from liveassist.app.session import Session
 from liveassist.app.sessionfiles import SessionFiles
+from liveassist.app.steering import Steering
 from liveassist.errors import ConfigError
 from liveassist.model import Block
 from liveassist.output.terminal_plain import summary_lines
@@ -41,6 +42,7 @@ class DemoRequest:
     headless: bool = False
     out: Path | None = None
     scenario: str = DEFAULT_SCENARIO
+    surfaces: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -77,20 +79,23 @@ def demo(
     """
     from liveassist.output.router import demo_surface
 
+    surfaces_asked = load_surfaces(request.surfaces) or [demo_surface()]
     scene = open_scene(request.scenario)
     kit = parse_kit(scene.kit_toml, f"scenario {scene.name}")
     rate_hz = int(scene.sample_rate_hz)
     frames = min(round((request.seconds or scene.duration_s) * rate_hz), scene.total_frames)
     files = SessionFiles(request.out) if request.out is not None else None
-    pipeline = build(kit, rate_hz)
+    pipeline = build(kit, rate_hz, early=True)
     pace = pace or Pace(rate_hz)
     with ExitStack() as stack:
         stop = stack.enter_context(StopFlag())
-        surfaces = open_surfaces([demo_surface()], kit, obey_takes(pipeline))
+        steering = Steering(pipeline)
+        surfaces = open_surfaces(surfaces_asked, kit, steering.obey)
+        steering.timing = surfaces.timing
         stack.callback(surfaces.close)
         outputs: list[OutputsLike] = [surfaces]
         if not request.headless and out.isatty():
-            screen = Screen(pipeline, stop, out)
+            screen = Screen(steering, stop, out)
             stack.callback(screen.close)
             outputs.append(screen)
         session = Session(
@@ -102,6 +107,7 @@ def demo(
             takes=_takes(scene, frames / rate_hz),
             started_at=datetime.now().astimezone().isoformat(timespec="milliseconds"),
             source=f"simulated: {scene.name}",
+            steering=steering,
         )
         for block in scene_blocks(scene, frames):
             pace.wait_until(block.first_sample + len(block.audio))

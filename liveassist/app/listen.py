@@ -26,10 +26,11 @@ from liveassist.app.learned import NOTHING, read_learned
 from liveassist.app.livefiles import LiveFiles
 from liveassist.app.livelog import LiveLog
 from liveassist.app.livesession import LiveSession
-from liveassist.app.outputs import obey_takes, open_outputs
-from liveassist.app.parts import OutputsLike, PipelineLike
+from liveassist.app.outputs import open_outputs, state_lines
+from liveassist.app.parts import OutputsLike
 from liveassist.app.rundir import Claim
 from liveassist.app.screen import Screen
+from liveassist.app.steering import KEY_COMMANDS, Steering
 from liveassist.app.watch import AttachedDashboard
 from liveassist.errors import ConfigError, StorageError
 from liveassist.input.device import DeviceSource
@@ -122,10 +123,13 @@ def listen(
             learned_name=request.learned if learned is not None else None,
             reference=request.reference,
             aim=request.aim,
+            early=True,
         )
+        steering = Steering(pipeline)
         if surfaces is not None:
-            surfaces.obey = obey_takes(pipeline)
-        screen = _open_screen(request, stack, control, pipeline, stop, out, err)
+            surfaces.obey = steering.obey
+            steering.timing = surfaces.timing
+        screen = _open_screen(request, stack, control, steering, stop, out, err)
         log = LiveLog(request.log) if request.log is not None else None
         if log is not None:
             stack.callback(log.close)
@@ -139,6 +143,7 @@ def listen(
             source.device.name,
             files=files,
             outputs=[output for output in everyone if output is not None],
+            steering=steering,
         )
         if screen is None:
             print(
@@ -149,7 +154,7 @@ def listen(
             )
             if files is not None and files.earlier is not None:
                 print(f"An earlier session's files are in {files.earlier}.", file=err)
-        _Live(request, source, session, pipeline, control, stop).run()
+        _Live(request, source, session, steering, control, stop).run()
         # The device first: writing the files may take a while.
         source.close()
         if screen is not None:
@@ -193,14 +198,14 @@ class _Live:
         request: ListenRequest,
         source: DeviceSource,
         session: LiveSession,
-        pipeline: PipelineLike,
+        steering: Steering,
         control: ControlServer | None,
         stop: StopFlag,
     ) -> None:
         self._request = request
         self._source = source
         self._session = session
-        self._pipeline = pipeline
+        self._steering = steering
         self._control = control
         self._stop = stop
         self._began_s = time.monotonic()
@@ -241,20 +246,12 @@ class _Live:
             return
         while not self._control.orders.empty():
             order = self._control.orders.get_nowait()
-            if order == "stop":
+            if order.do == "stop":
                 self._stop.request()
-            elif order == "take_toggle":
-                self._toggle_take()
-            elif order == "set_reference":
-                take = self._pipeline.snapshot().take
-                self._pipeline.set_reference(take.name if take is not None else None)
-
-    def _toggle_take(self) -> None:
-        take = self._pipeline.snapshot().take
-        if take is not None and take.end_s is None and not take.provisional:
-            self._pipeline.stop_take()
-        else:
-            self._pipeline.start_take(None)
+            else:
+                self._steering.do(
+                    KEY_COMMANDS[order.do], (order.what,) if order.what else (), "key"
+                )
 
     def status(self) -> dict[str, Any]:
         """What ``status`` tells."""
@@ -270,6 +267,7 @@ class _Live:
             "lost_samples": session.lost_samples,
             "device_restarts": source.restarts,
             "load": round(session.load, 4),
+            "outputs": list(state_lines(session.output_states())),
             "out": str(self._request.out.resolve()) if self._request.out is not None else None,
         }
 
@@ -289,7 +287,7 @@ def _open_screen(
     request: ListenRequest,
     stack: ExitStack,
     control: ControlServer | None,
-    pipeline: PipelineLike,
+    steering: Steering,
     stop: StopFlag,
     out: TextIO,
     err: TextIO,
@@ -298,7 +296,7 @@ def _open_screen(
     if request.headless or not out.isatty():
         return None
     screen = (
-        AttachedDashboard(control.path, err) if control is not None else Screen(pipeline, stop, out)
+        AttachedDashboard(control.path, err) if control is not None else Screen(steering, stop, out)
     )
     stack.callback(screen.close)
     return screen

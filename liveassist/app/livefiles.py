@@ -8,18 +8,34 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from liveassist.app.atomic import storage_error, write_whole
 from liveassist.app.hitscsv import hits_csv
-from liveassist.app.sessionfiles import HITS_EVERY_S, SUMMARY_EVERY_S, SUMMARY_REST, SessionFiles
+from liveassist.app.sessionfiles import (
+    FURTHER,
+    HITS_EVERY_S,
+    SUMMARY_EVERY_S,
+    SUMMARY_REST,
+    SessionFiles,
+)
 from liveassist.app.summary import summary_json
 from liveassist.errors import StorageError
 from liveassist.model import Hit, SessionRecord
 
 #: After a failed writing the next is tried so much later, seconds.
 RETRY_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """What is to be written; ``record`` None: the hits only."""
+
+    record: SessionRecord | None
+    hits: tuple[Hit, ...]
+    further: Mapping[str, str]
 
 
 class LiveFiles(SessionFiles):
@@ -34,10 +50,13 @@ class LiveFiles(SessionFiles):
 
     def __init__(self, folder: Path, clock: Callable[[], float] = time.monotonic) -> None:
         super().__init__(folder, clock)
-        self.earlier = _set_aside(folder, (self.hits_path, self.summary_path, self.kit_path))
+        further = tuple(folder / name for name in FURTHER)
+        self.earlier = _set_aside(
+            folder, (self.hits_path, self.summary_path, self.kit_path, *further)
+        )
         self.problem: str | None = None
         self.failures = 0
-        self._job: tuple[SessionRecord | None, tuple[Hit, ...]] | None = None
+        self._job: _Job | None = None
         self._ending = False
         self._wanted = threading.Condition()
         self._thread = threading.Thread(target=self._work, name="files", daemon=True)
@@ -65,10 +84,11 @@ class LiveFiles(SessionFiles):
     def _hand_over(self, record: SessionRecord | None, hits: tuple[Hit, ...]) -> None:
         self._changed = False
         self._hits_due_s = self._clock() + HITS_EVERY_S
+        further = self.further()
         with self._wanted:
             if record is None and self._job is not None:
-                record = self._job[0]
-            self._job = (record, hits)
+                record = self._job.record
+            self._job = _Job(record, hits, further)
             self._wanted.notify()
 
     def _work(self) -> None:
@@ -78,16 +98,16 @@ class LiveFiles(SessionFiles):
                     self._wanted.wait()
                 if self._job is None:
                     return
-                record, hits = self._job
-                self._job = None
-            self._try(record, hits)
+                job, self._job = self._job, None
+            self._try(job)
 
-    def _try(self, record: SessionRecord | None, hits: tuple[Hit, ...]) -> None:
+    def _try(self, job: _Job) -> None:
         try:
-            write_whole(self.hits_path, hits_csv(hits))
-            if record is not None:
-                write_whole(self.summary_path, summary_json(record))
-                self._write_kit(record.kit)
+            write_whole(self.hits_path, hits_csv(job.hits))
+            if job.record is not None:
+                write_whole(self.summary_path, summary_json(job.record))
+                self._write_kit(job.record.kit)
+            self._write_further(job.further)
             self.problem = None
         except StorageError as problem:
             self.failures += 1

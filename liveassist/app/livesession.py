@@ -10,6 +10,7 @@ from typing import Protocol
 from liveassist.app.livefiles import LiveFiles
 from liveassist.app.parts import OutputsLike, PipelineLike
 from liveassist.app.session import Session
+from liveassist.app.steering import Steering
 from liveassist.input.device import SourceState
 from liveassist.model import Alert, Block, Event, Kit, SessionRecord, Snapshot
 
@@ -56,8 +57,17 @@ class LiveSession(Session):
         *,
         files: LiveFiles | None = None,
         outputs: Sequence[OutputsLike] = (),
+        steering: Steering | None = None,
     ) -> None:
-        super().__init__(pipeline, kit, sample_rate_hz, files=files, outputs=outputs, source=name)
+        super().__init__(
+            pipeline,
+            kit,
+            sample_rate_hz,
+            files=files,
+            outputs=outputs,
+            source=name,
+            steering=steering,
+        )
         self._device = source
         self._name = name
         self._disk = files
@@ -106,13 +116,14 @@ class LiveSession(Session):
         """The figures now, with the device's and the disk's alerts first."""
         snapshot = super().snapshot()
         away = self._device.state != "running"
-        return dataclasses.replace(
+        shown = dataclasses.replace(
             snapshot,
             alerts=(*self._open.values(), *snapshot.alerts),
             lost_samples=self.lost_samples,
             load=self.load,
             source=f"{self._name} (away)" if away else self._name,
         )
+        return shown if self._steering is None else self._steering.shown(shown)
 
     def record(self) -> SessionRecord:
         """What the session would leave behind now, device and disk alerts included."""

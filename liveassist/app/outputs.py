@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from liveassist.app.parts import PipelineLike
 from liveassist.app.resources import find_profile
+from liveassist.app.steering import Outcome, csv_text
 from liveassist.errors import ConfigError
 from liveassist.model import Event, Kit, OutputState, Snapshot
 
 if TYPE_CHECKING:
+    from liveassist.output.apply import Applied
     from liveassist.output.commands import Command
+    from liveassist.output.midi_time import Timing
     from liveassist.output.router import Router
     from liveassist.output.surface_model import Surface
 
-#: Carries out a command from a surface; None if it was done, else why not.
-Obey = Callable[["Command"], str | None]
+#: Carries out a command from a surface.
+Obey = Callable[["Command"], Outcome]
 
 
 class Surfaces:
@@ -41,8 +43,21 @@ class Surfaces:
         """Queue figures for every output, and carry out the commands that came meanwhile."""
         self._router.publish_snapshot(snapshot)
         for command in self._router.commands():
-            why = self.obey(command)
-            self._router.answer(command, why is None, why or "")
+            outcome = self.obey(command)
+            self._router.answer(command, outcome.done, outcome.words)
+
+    def armed(self) -> Mapping[str, float]:
+        """Microphones armed for applying, and the seconds each has left."""
+        return self._router.armed()
+
+    def timing(self) -> Mapping[str, Timing]:
+        """What each MIDI input says about tempo and time code, by its name in the profile."""
+        return self._router.timing()
+
+    def files(self) -> Mapping[str, str]:
+        """What was applied, as a file of the session, if anything was."""
+        applied = self._router.applied()
+        return {"applied.csv": applied_csv(applied)} if applied else {}
 
     def states(self) -> tuple[OutputState, ...]:
         """Health of every output."""
@@ -87,31 +102,30 @@ def open_outputs(given: Sequence[str], kit: Kit) -> Surfaces | None:
     return open_surfaces(surfaces, kit, _not_ready) if surfaces else None
 
 
-def obey_takes(pipeline: PipelineLike) -> Obey:
-    """Carries out what concerns takes and the reference; refuses the rest."""
-
-    def obey(command: Command) -> str | None:
-        name = str(command.args[0]) if command.args else None
-        if command.name == "take/start":
-            pipeline.start_take(name)
-        elif command.name == "take/stop":
-            pipeline.stop_take()
-        elif command.name == "reference/set":
-            pipeline.set_reference(name)
-        else:
-            return f"{command.name} is not possible here"
-        return None
-
-    return obey
+def _not_ready(_command: Command) -> Outcome:
+    return Outcome(False, "not listening yet")
 
 
-def _not_ready(_command: Command) -> str:
-    return "not listening yet"
-
-
-def refuse(_command: Command) -> str:
+def refuse(_command: Command) -> Outcome:
     """Carries out nothing: a recording cannot be steered."""
-    return "a recording is being analysed; its takes are named on the command line"
+    return Outcome(False, "a recording is being analysed; its takes are named on the command line")
+
+
+def applied_csv(applied: Sequence[Applied]) -> str:
+    """Every value that was sent to the engineer's device, with what was there before."""
+    rows = (
+        (
+            f"{row.time_s:.3f}",
+            row.mic,
+            row.setting,
+            f"{row.value:g}",
+            "" if row.before is None else f"{row.before:g}",
+            "undone" if row.undo else "applied",
+            row.source,
+        )
+        for row in applied
+    )
+    return csv_text(("time_s", "mic", "setting", "value", "before", "what", "source"), rows)
 
 
 def state_lines(states: Sequence[OutputState]) -> Iterator[str]:

@@ -6,10 +6,19 @@ the commands can be tried with small fakes and the analysis never learns of the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any, Protocol
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol, runtime_checkable
 
-from liveassist.model import Audio, Block, Event, OutputState, SessionRecord, Snapshot
+from liveassist.model import (
+    Audio,
+    Block,
+    Event,
+    OutputState,
+    Remark,
+    SessionRecord,
+    Snapshot,
+    Take,
+)
 
 
 class PipelineLike(Protocol):
@@ -39,8 +48,28 @@ class PipelineLike(Protocol):
         """The take ends with the last sample."""
         ...
 
-    def set_reference(self, name: str | None) -> Any:
-        """Compare takes with this one; None is the first."""
+    def set_reference(self, name: str | None) -> str | None:
+        """Compare takes with this one, None with the last; its name, None if there is none."""
+        ...
+
+    def clear_reference(self) -> None:
+        """Compare takes with none."""
+        ...
+
+    def rename_take(self, name: str) -> Take | None:
+        """Name the take that runs or ended last; None if there is none."""
+        ...
+
+    def mark(self, text: str) -> Remark:
+        """Put a mark at this moment."""
+        ...
+
+    def set_aim(self, aim: str) -> None:
+        """What suggestions aim at from now on."""
+        ...
+
+    def silence_alert(self, key: str, drum: str | None, mic: str | None) -> bool:
+        """Acknowledge an alert; whether there was one."""
         ...
 
 
@@ -61,6 +90,24 @@ class OutputsLike(Protocol):
 
     def close(self) -> None:
         """Send what is queued and stop; may be called again."""
+        ...
+
+
+@runtime_checkable
+class Filing(Protocol):
+    """What has files of its own to leave in the session's folder."""
+
+    def files(self) -> Mapping[str, str]:
+        """File name to text; empty while there is nothing to say."""
+        ...
+
+
+@runtime_checkable
+class Arming(Protocol):
+    """An output that can send a suggestion to the engineer's own device."""
+
+    def armed(self) -> Mapping[str, float]:
+        """Microphones armed for that, and the seconds each has left."""
         ...
 
 

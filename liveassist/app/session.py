@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from liveassist.app.marks import Span
-from liveassist.app.parts import OutputsLike, PipelineLike
+from liveassist.app.parts import Arming, Filing, OutputsLike, PipelineLike
 from liveassist.app.sessionfiles import SessionFiles
+from liveassist.app.steering import Steering
 from liveassist.input.signalwatch import SignalFault, SignalWatch
 from liveassist.model import Alert, Block, Event, Kit, OutputState, SessionRecord, Snapshot
 from liveassist.units import seconds_to_samples
@@ -48,8 +49,10 @@ class Session:
         takes: Sequence[Span] = (),
         started_at: str | None = None,
         source: str = "",
+        steering: Steering | None = None,
     ) -> None:
         self._pipeline = pipeline
+        self._steering = steering
         self._files = files
         self._outputs = tuple(outputs)
         self._started_at = started_at
@@ -59,13 +62,17 @@ class Session:
         self._figures_hop = seconds_to_samples(FIGURES_EVERY_S, sample_rate_hz)
         self._figures_due = 0
         self.samples_heard = 0
+        if steering is not None:
+            steering.view = self.snapshot
+        if files is not None:
+            files.also += [what.files for what in (steering, *outputs) if isinstance(what, Filing)]
 
     def feed(self, block: Block) -> list[Event]:
         """Analyse a block and pass on what became known; the events, for whoever shows them."""
-        events: list[Event] = []
+        events = self._steered()
         first, audio, lost = block.first_sample, block.audio, block.lost_samples
         while True:
-            self._turn_marks(first)
+            self._turn_marks(first, events)
             cut = self._until_mark(first, len(audio))
             self._watch.feed(audio[:cut])
             events += self._pipeline.feed(Block(first, audio[:cut], lost))
@@ -73,7 +80,7 @@ class Session:
             if not len(audio):
                 break
         self.samples_heard = first
-        self._turn_marks(first)
+        self._turn_marks(first, events)
         self._pass_on(events)
         if self._files is not None:
             self._files.write_if_due(self.record)
@@ -84,10 +91,11 @@ class Session:
 
         ``cut_short``: why the input ended before its end, kept under ``unmeasured``.
         """
+        events = self._steered()
         if self._marks and self._marks[0].begins is None:
-            self._pipeline.stop_take()
+            events += self._pipeline.stop_take() or ()
         self._marks.clear()
-        self._pass_on(self._pipeline.finish(), figures_now=True)
+        self._pass_on([*events, *self._pipeline.finish()], figures_now=True)
         record = self.record()
         if cut_short is not None:
             reasons = {**record.unmeasured, "session": cut_short}
@@ -108,9 +116,17 @@ class Session:
 
     def snapshot(self) -> Snapshot:
         """The figures now, with the health of the outputs."""
-        return dataclasses.replace(
-            self._pipeline.snapshot(), outputs=self.output_states(), source=self._source
+        armed: dict[str, float] = {}
+        for output in self._outputs:
+            if isinstance(output, Arming):
+                armed.update(output.armed())
+        snapshot = dataclasses.replace(
+            self._pipeline.snapshot(),
+            outputs=self.output_states(),
+            source=self._source,
+            armed=armed,
         )
+        return snapshot if self._steering is None else self._steering.shown(snapshot)
 
     def output_states(self) -> tuple[OutputState, ...]:
         """Health of all outputs."""
@@ -141,13 +157,17 @@ class Session:
             return length
         return min(length, self._marks[0].sample - first)
 
-    def _turn_marks(self, sample: int) -> None:
+    def _steered(self) -> list[Event]:
+        """Takes that commands began or ended."""
+        return self._steering.take_news() if self._steering is not None else []
+
+    def _turn_marks(self, sample: int, events: list[Event]) -> None:
         while self._marks and self._marks[0].sample <= sample:
             mark = self._marks.popleft()
             if mark.begins is not None:
-                self._pipeline.start_take(mark.begins)
+                events += self._pipeline.start_take(mark.begins) or ()
             else:
-                self._pipeline.stop_take()
+                events += self._pipeline.stop_take() or ()
 
 
 def with_signal_faults(record: SessionRecord, faults: Sequence[SignalFault]) -> SessionRecord:

@@ -7,7 +7,7 @@ once more at its end; the program may be killed at any time.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from liveassist.app.atomic import make_folder, write_whole
@@ -19,6 +19,8 @@ from liveassist.model import Event, Hit, Kit, SessionRecord
 #: The kit that was heard, beside the other two; not ``kit.toml``, which may be the user's own.
 KIT_NAME = "session_kit.toml"
 
+#: Files that a session leaves only where there is something to say (`SessionFiles.also`).
+FURTHER = ("log.csv", "applied.csv")
 #: Least time between two writings of hits.csv while running, seconds of the wall clock.
 HITS_EVERY_S = 2.0
 #: Least time between two writings of summary.json, and how many times longer than its making
@@ -39,6 +41,8 @@ class SessionFiles:
         self.summary_path = folder / "summary.json"
         self.kit_path = folder / KIT_NAME
         self._kit_written: Kit | None = None
+        #: Gives further files of the folder: name to text.
+        self.also: list[Callable[[], Mapping[str, str]]] = []
         self._clock = clock
         self._hits: dict[int, Hit] = {}
         self._changed = False
@@ -73,6 +77,20 @@ class SessionFiles:
         self._write_hits(record.hits)
         write_whole(self.summary_path, text)
         self._write_kit(record.kit)
+        self._write_further(self.further())
+
+    def further(self) -> dict[str, str]:
+        """Text of the further files by name."""
+        return {name: text for give in self.also for name, text in give().items()}
+
+    def _write_further(self, texts: Mapping[str, str]) -> None:
+        for name in FURTHER:
+            path = self.summary_path.with_name(name)
+            if name in texts:
+                write_whole(path, texts[name])
+            else:
+                # One that is there tells of an earlier session whose other files were replaced.
+                path.unlink(missing_ok=True)
 
     def write_hits_only(self) -> None:
         """Write the hits collected so far; for an ending in which nothing else can be had."""

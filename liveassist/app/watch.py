@@ -12,6 +12,7 @@ from typing import Any, TextIO
 from liveassist.app.controlclient import Connection, choose_running
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.rundir import running
+from liveassist.app.steering import KEY_COMMANDS
 from liveassist.app.wire import read_snapshot
 from liveassist.errors import LiveassistError
 from liveassist.input.childproc import package_environment
@@ -51,6 +52,7 @@ def status_lines(answer: dict[str, Any]) -> list[str]:
         f"watchers {answer.get('watchers', 0)} (dropped {answer.get('watchers_dropped', 0)}, "
         f"pictures skipped {answer.get('snapshots_skipped', 0)})",
     ]
+    lines += [str(line) for line in answer.get("outputs", ())]
     if answer.get("out"):
         lines.append(f"writes to {answer['out']}")
     return lines
@@ -91,6 +93,7 @@ def watch(instance: str | None, out: TextIO, socket: Path | None = None) -> int:
     from rich.console import Console
 
     from liveassist.output.keys import KeyReader
+    from liveassist.output.osc_messages import alert_id
     from liveassist.output.terminal import Dashboard
 
     with (
@@ -112,8 +115,9 @@ def watch(instance: str | None, out: TextIO, socket: Path | None = None) -> int:
                     if own:
                         daemon.send("stop")
                     return 0
-                if left in ("take_toggle", "set_reference"):
-                    daemon.send(left)
+                if left is not None and left in KEY_COMMANDS:
+                    alert = board.put_away if left == "silence_alert" else None
+                    daemon.send(left, alert_id(alert) if alert is not None else "")
         ended = daemon.ended
     if ended and not own:
         print("The daemon has ended.", file=out)

@@ -14,7 +14,7 @@ from liveassist.model import Alert, Event, Hit, Snapshot
 from . import midi_codec as midi
 from .osc_codec import OscMessage
 from .osc_messages import velocity
-from .quantities import Value
+from .quantities import Value, standing
 from .scaling import to_bits, to_range, to_text
 from .surface_model import Control, HitNote, Light, Surface
 
@@ -107,7 +107,7 @@ def light_meaning(light: Light, snapshot: Snapshot) -> str:
     if light.shows == "take":
         runs = snapshot.take is not None and snapshot.take.end_s is None
         return "running" if runs else "waiting"
-    lasting = [alert for alert in snapshot.alerts if alert.end_s is None]
+    lasting = standing(snapshot)
     if light.shows == "alerts":
         return _worst(lasting) or "good"
     if light.shows == "drum":

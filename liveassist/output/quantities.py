@@ -166,14 +166,28 @@ def _bound(snapshot: Snapshot, mic: str, drum: str) -> Value | None:
 _SEVERITY = {"info": 0, "look": 1, "stop": 2}
 
 
+def standing(snapshot: Snapshot) -> list[Alert]:
+    """The alerts that last and were not acknowledged."""
+    put_away = {_occurrence(alert) for alert in snapshot.silenced}
+    return [
+        alert
+        for alert in snapshot.alerts
+        if alert.end_s is None and _occurrence(alert) not in put_away
+    ]
+
+
 def worst_alert(snapshot: Snapshot) -> Alert | None:
-    """The most urgent alert that lasts: ``now`` before ``between``, then severity, then newest."""
-    lasting = [alert for alert in snapshot.alerts if alert.end_s is None]
+    """The most urgent alert that lasts and was not acknowledged: ``now`` before ``between``, then
+    severity, then newest."""
     return max(
-        lasting,
+        standing(snapshot),
         key=lambda alert: (alert.when == "now", _SEVERITY[alert.severity], alert.start_s),
         default=None,
     )
+
+
+def _occurrence(alert: Alert) -> tuple[str, str | None, str | None, float]:
+    return (alert.key, alert.drum, alert.mic, alert.start_s)
 
 
 def _worst_sentence(snapshot: Snapshot) -> str:

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from rich.console import Console, ConsoleDimensions
 from rich.live import Live
 
-from liveassist.model import Snapshot
+from liveassist.model import Alert, Snapshot
 from liveassist.output.keys import Command, KeyReader
 from liveassist.output.terminal_pages import render
 from liveassist.output.terminal_picture import export_svg
@@ -81,7 +81,10 @@ class Dashboard:
         self._last_all: float | None = None
         self._latest: Snapshot | None = None
         self._silenced: dict[AlertId, None] = {}
+        #: The alert that the last ``silence_alert`` put away; None if there was none to.
+        self.put_away: Alert | None = None
         self._message, self._message_until = "", 0.0
+        self._noticed = ""
         self._quit_until: float | None = None
 
     @property
@@ -91,6 +94,9 @@ class Dashboard:
 
     def draw(self, snapshot: Snapshot) -> bool:
         """Show ``snapshot`` unless the last was shown too short a time ago; whether it was."""
+        if snapshot.notice and snapshot.notice != self._noticed:
+            self.say(snapshot.notice)
+        self._noticed = snapshot.notice
         self._latest = snapshot
         if not self.active:
             return False
@@ -163,7 +169,7 @@ class Dashboard:
             height,
             colour=self.console.color_system is not None and not self.console.no_color,
             page=self.page,
-            silenced=self._silenced.keys(),
+            silenced=self._put_away(snapshot),
             message=self._message if now < self._message_until else "",
         )
         if self._live is None:
@@ -192,7 +198,7 @@ class Dashboard:
         return self.console.size
 
     def _speak(self, snapshot: Snapshot) -> None:
-        lines = plain_lines(snapshot, self._silenced.keys())
+        lines = plain_lines(snapshot, self._put_away(snapshot))
         if self._message:
             lines.insert(0, self._message)
             self._message = ""
@@ -207,6 +213,10 @@ class Dashboard:
                 self.console.print(line, markup=False, highlight=False, soft_wrap=True)
         self._last_lines = lines
 
+    def _put_away(self, snapshot: Snapshot) -> set[AlertId]:
+        """Alerts silenced here, and those acknowledged anywhere else."""
+        return {*self._silenced, *map(alert_id, snapshot.silenced)}
+
     def _take_is_marked(self) -> bool:
         take = self._latest.take if self._latest else None
         return take is not None and take.end_s is None and not take.provisional
@@ -214,10 +224,13 @@ class Dashboard:
     def _silence_first(self) -> None:
         if self._latest is None:
             return
-        for alert in ordered_alerts(self._latest.alerts, self._silenced.keys()):
+        known = self._put_away(self._latest)
+        self.put_away = None
+        for alert in ordered_alerts(self._latest.alerts, known):
             name = alert_id(alert)
-            if alert.end_s is None and name not in self._silenced:
+            if alert.end_s is None and name not in known:
                 self._silenced[name] = None
+                self.put_away = alert
                 while len(self._silenced) > MOST_SILENCED:
                     del self._silenced[next(iter(self._silenced))]
                 self._redraw_soon()

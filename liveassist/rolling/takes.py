@@ -104,6 +104,28 @@ class Takes:
                 return [self._marks[index]]
         return []
 
+    def rename(self, name: str) -> tuple[str, Take] | None:
+        """Give the open take, or else the one that ended last, another name.
+
+        Returns the old name and the take as it is now (a used name gets a number); None if there
+        is no take yet.
+        """
+        current = self.current()
+        takes = self.all()
+        if current is None and takes:
+            current = max(takes, key=lambda take: (take.end_s or 0.0, take.start_s))
+        if current is None:
+            return None
+        free = name if name == current.name else self._free_name(name)
+        renamed = replace(current, name=free)
+        if self._open is current:
+            self._open = renamed
+        for kept in (self._marks, self._stretches):
+            for index, take in enumerate(kept):
+                if take is current:
+                    kept[index] = renamed
+        return current.name, renamed
+
     def finish(self, now_s: float) -> list[Take]:
         """The input is over: everything open ends."""
         events = self._end_stretch()
@@ -160,7 +182,7 @@ class Takes:
         return [ended]
 
     def _free_name(self, name: str) -> str:
-        used = {take.name for take in self._marks}
+        used = {take.name for take in self.all()}
         free, number = name, 2
         while free in used:
             free, number = f"{name} ({number})", number + 1

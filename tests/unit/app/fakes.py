@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from liveassist.model import (
+    Alert,
     Block,
     DrumFigures,
     Event,
     Figures,
     Hit,
     Kit,
+    Remark,
     SessionRecord,
     Snapshot,
     Take,
@@ -31,6 +33,9 @@ class FakePipeline:
         self.next_sample = 0
         self.blocks: list[tuple[int, int]] = []
         self.marks: list[tuple[int, str | None]] = []
+        self.remarks: list[Remark] = []
+        self.silenced: list[tuple[str, str | None, str | None]] = []
+        self.alerts: list[Alert] = []
         self.finished = False
         self._free = {drum.name: 0 for drum in kit.drums}
 
@@ -81,8 +86,34 @@ class FakePipeline:
         last = self.takes[-1]
         self.takes[-1] = Take(last.name, last.start_s, self.next_sample / self.rate, False)
 
-    def set_reference(self, name: str | None) -> None:
+    def set_reference(self, name: str | None) -> str | None:
+        names = [take.name for take in self.takes]
+        name = name or next(reversed(names), None)
+        if name not in names:
+            return None
         self.options["reference"] = name
+        return name
+
+    def clear_reference(self) -> None:
+        self.options["reference"] = None
+
+    def rename_take(self, name: str) -> Take | None:
+        if not self.takes:
+            return None
+        last = self.takes[-1]
+        self.takes[-1] = Take(name, last.start_s, last.end_s, False)
+        return self.takes[-1]
+
+    def mark(self, text: str) -> Remark:
+        self.remarks.append(Remark(self.next_sample / self.rate, text))
+        return self.remarks[-1]
+
+    def set_aim(self, aim: str) -> None:
+        self.options["aim"] = aim
+
+    def silence_alert(self, key: str, drum: str | None, mic: str | None) -> bool:
+        self.silenced.append((key, drum, mic))
+        return True
 
     def _figures(self) -> Figures:
         counts = {drum.name: 0 for drum in self.kit.drums if drum.judged}
@@ -101,7 +132,7 @@ class FakePipeline:
             recent={},
             expander={},
             expander_reason={},
-            alerts=(),
+            alerts=tuple(self.alerts),
             take=self.takes[-1] if self.takes else None,
         )
 

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from liveassist.app.control import MOST_ORDERS, ControlServer
+from liveassist.app.control import MOST_ORDERS, ControlServer, Order
 from liveassist.app.controlclient import Connection, choose_running
 from liveassist.app.rundir import Claim, running, runtime_folder
 from liveassist.app.wire import read_snapshot
@@ -103,9 +103,11 @@ def test_status_and_orders(server: ControlServer) -> None:
         answer = daemon.answer("status")["status"]
         assert answer["state"] == "running"
         assert answer["watchers"] == 0
-        for order in ("take_toggle", "set_reference", "stop"):
+        for order in ("take_toggle", "set_reference", "silence_alert", "stop"):
             assert daemon.answer(order) == {"ok": True}
-            assert server.orders.get_nowait() == order
+            assert server.orders.get_nowait() == Order(order)
+        assert daemon.answer("silence_alert", "uneven.snare") == {"ok": True}
+        assert server.orders.get_nowait() == Order("silence_alert", "uneven.snare")
         with pytest.raises(LiveassistError, match="does not know"):
             daemon.answer("make coffee")
 

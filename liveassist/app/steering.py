@@ -1,0 +1,272 @@
+"""Carrying out what a person asks of a running session, whoever carries it here.
+
+Keys of the dashboard, OSC, MIDI buttons, the recorder's transport and the local socket all end in
+`Steering.do`: one place that does a thing or says why not, tells every screen, and keeps a log.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from liveassist.app.nearest import did_you_mean
+from liveassist.app.options import AIMS
+from liveassist.app.parts import PipelineLike
+from liveassist.model import Alert, Event, Snapshot, Take
+
+if TYPE_CHECKING:
+    from liveassist.output.commands import Command, CommandValue
+    from liveassist.output.midi_time import Timing
+
+#: Lines of the log that are kept; the oldest are forgotten first.
+MOST_DEEDS = 2000
+#: Acknowledged alerts remembered; more than a session ever has open at once.
+MOST_SILENCED = 64
+#: What the keys of the dashboard ask for, as commands.
+KEY_COMMANDS: Mapping[str, str] = {
+    "take_toggle": "take/toggle",
+    "set_reference": "reference/this",
+    "silence_alert": "alert/acknowledge",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a command; ``words`` say why not, or what was done."""
+
+    done: bool
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """One line of the log. ``tempo_bpm`` and ``time_code_s``: what the recorder's MIDI clock and
+    time code said at that moment, None where they were not heard."""
+
+    time_s: float
+    command: str
+    words: str
+    done: bool
+    source: str
+    take: str | None
+    tempo_bpm: float | None = None
+    time_code_s: float | None = None
+
+
+class Steering:
+    """Carries out commands on ``pipeline``. Called on the thread that feeds it.
+
+    ``view`` gives the figures of the moment (the session puts its own in place), ``timing`` what
+    each MIDI input says about tempo and time code.
+    """
+
+    def __init__(
+        self, pipeline: PipelineLike, monotonic: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._pipeline = pipeline
+        self._monotonic = monotonic
+        self.view: Callable[[], Snapshot] = pipeline.snapshot
+        self.timing: Callable[[], Mapping[str, Timing]] = dict
+        #: What was last asked for and what became of it, for screens.
+        self.notice = ""
+        self.deeds: list[Deed] = []
+        self._news: list[Event] = []
+        self._silenced: dict[tuple[str, str | None, str | None, float], None] = {}
+        self._doers: Mapping[str, Callable[[Snapshot, Sequence[CommandValue]], Outcome]] = {
+            "take/start": self._start,
+            "take/stop": self._stop,
+            "take/toggle": self._toggle,
+            "take/rename": self._rename,
+            "take/mark": self._mark,
+            "reference/set": self._set_reference,
+            "reference/this": self._reference_this,
+            "reference/clear": self._clear_reference,
+            "alert/acknowledge": self._acknowledge,
+            "aim": self._aim,
+        }
+
+    # --- what comes in -----------------------------------------------------------------------
+
+    def obey(self, command: Command) -> Outcome:
+        """Carry out a command of a surface."""
+        return self.do(command.name, command.args, command.source)
+
+    def press(self, key: str, alert: Alert | None = None) -> Outcome:
+        """Carry out what a key of the dashboard asks for (see `output.keys`); ``alert`` is the
+        one that the key has put away on screen."""
+        args = (_alert_id(alert),) if alert is not None else ()
+        return self.do(KEY_COMMANDS[key], args, "key")
+
+    def do(self, name: str, args: Sequence[CommandValue] = (), source: str = "") -> Outcome:
+        """Carry out one command, and log it."""
+        doer = self._doers.get(name)
+        seen = self.view()
+        outcome = Outcome(False, f"{name} is not possible here")
+        if doer is not None:
+            outcome = doer(seen, args)
+        self.notice = outcome.words if outcome.done else f"{name}: {outcome.words}"
+        self._log(seen, name, outcome, source)
+        return outcome
+
+    # --- what is asked -----------------------------------------------------------------------
+
+    def take_news(self) -> list[Event]:
+        """Takes that commands began or ended since the last call."""
+        news, self._news = self._news, []
+        return news
+
+    def shown(self, snapshot: Snapshot) -> Snapshot:
+        """The snapshot with what was acknowledged and what was last done."""
+        silenced = tuple(
+            alert
+            for alert in snapshot.alerts
+            if alert.end_s is None and _occurrence(alert) in self._silenced
+        )
+        return replace(snapshot, silenced=silenced, notice=self.notice)
+
+    def files(self) -> Mapping[str, str]:
+        """The log as a file of the session, if anything was asked for."""
+        return {"log.csv": log_csv(self.deeds)} if self.deeds else {}
+
+    # --- takes and reference -----------------------------------------------------------------
+
+    def _start(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        started = list(self._pipeline.start_take(_text(args) or None) or ())
+        self._news += started
+        names = [take.name for take in started if isinstance(take, Take) and take.end_s is None]
+        return Outcome(True, f"{names[-1]} started" if names else "take started")
+
+    def _stop(self, seen: Snapshot, _args: Sequence[CommandValue]) -> Outcome:
+        if not _is_marked(seen.take):
+            return Outcome(False, "no take runs")
+        assert seen.take is not None
+        self._news += list(self._pipeline.stop_take() or ())
+        return Outcome(True, f"{seen.take.name} ended")
+
+    def _toggle(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        return self._stop(seen, ()) if _is_marked(seen.take) else self._start(seen, args)
+
+    def _rename(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        name = _text(args)
+        if not name:
+            return Outcome(False, "the name is empty")
+        take = self._pipeline.rename_take(name)
+        return Outcome(True, f"named {take.name}") if take else Outcome(False, "there is no take")
+
+    def _mark(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        remark = self._pipeline.mark(_text(args))
+        said = f": {remark.text}" if remark.text else ""
+        return Outcome(True, f"mark at {remark.time_s:.1f} s{said}")
+
+    def _set_reference(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        asked = _text(args) or None
+        name = self._pipeline.set_reference(asked)
+        if name is not None:
+            return Outcome(True, f"later takes are compared with {name}")
+        if asked is None:
+            return Outcome(False, "no take has ended yet")
+        names = [record.take.name for record in self._pipeline.session().takes]
+        there = f"; takes: {', '.join(names)}" if names else "; there is none yet"
+        return Outcome(False, f"there is no take {asked}{did_you_mean(asked, names)}{there}")
+
+    def _reference_this(self, seen: Snapshot, _args: Sequence[CommandValue]) -> Outcome:
+        """The take that is played now, or else the last one."""
+        return self._set_reference(seen, (seen.take.name,) if seen.take is not None else ())
+
+    def _clear_reference(self, _seen: Snapshot, _args: Sequence[CommandValue]) -> Outcome:
+        self._pipeline.clear_reference()
+        return Outcome(True, "takes are compared with none")
+
+    # --- alerts and advice -------------------------------------------------------------------
+
+    def _acknowledge(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        asked = _text(args)
+        lasting = [
+            alert for alert in seen.alerts if alert.end_s is None and _alert_id(alert) == asked
+        ]
+        if not lasting:
+            return Outcome(False, f"no alert {asked} lasts" if asked else "no alert lasts")
+        for alert in lasting:
+            self._silenced[_occurrence(alert)] = None
+            # Alerts of the device and the disk are not the analysis's; they are only put away.
+            self._pipeline.silence_alert(alert.key, alert.drum, alert.mic)
+        while len(self._silenced) > MOST_SILENCED:
+            del self._silenced[next(iter(self._silenced))]
+        return Outcome(True, f"{asked} is silenced until it begins anew")
+
+    def _aim(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        aim = _text(args)
+        if aim not in AIMS:
+            return Outcome(False, f"aim is one of {', '.join(AIMS)}{did_you_mean(aim, AIMS)}")
+        self._pipeline.set_aim(aim)
+        return Outcome(True, f"suggestions aim at {aim}")
+
+    # --- the log -----------------------------------------------------------------------------
+
+    def _log(self, seen: Snapshot, name: str, outcome: Outcome, source: str) -> None:
+        now = self._monotonic()
+        heard = list(self.timing().values())
+        tempo = next((t.tempo_bpm for t in heard if t.tempo_bpm is not None), None)
+        code = next((_code_at(t, now) for t in heard if t.time_code_s is not None), None)
+        take = seen.take.name if seen.take is not None else None
+        self.deeds.append(
+            Deed(seen.time_s, name, outcome.words, outcome.done, source, take, tempo, code)
+        )
+        del self.deeds[:-MOST_DEEDS]
+
+
+def log_csv(deeds: Sequence[Deed]) -> str:
+    """The log: one row a command, its moment in seconds from the first sample."""
+    rows = (
+        (
+            f"{deed.time_s:.3f}",
+            deed.command,
+            "done" if deed.done else "refused",
+            deed.words,
+            deed.source,
+            deed.take or "",
+            "" if deed.tempo_bpm is None else f"{deed.tempo_bpm:.2f}",
+            "" if deed.time_code_s is None else f"{deed.time_code_s:.3f}",
+        )
+        for deed in deeds
+    )
+    head = ("time_s", "command", "outcome", "words", "source", "take", "tempo_bpm", "time_code_s")
+    return csv_text(head, rows)
+
+
+def csv_text(head: Sequence[str], rows: object) -> str:
+    """Rows as CSV text with a head."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(head)
+    writer.writerows(rows)  # type: ignore[arg-type]
+    return out.getvalue()
+
+
+def _code_at(timing: Timing, now: float) -> float | None:
+    """Time code at ``now``: what was last said, gone on with if the recorder runs."""
+    if timing.time_code_s is None or timing.time_code_at_s is None:
+        return timing.time_code_s
+    return timing.time_code_s + (max(0.0, now - timing.time_code_at_s) if timing.running else 0.0)
+
+
+def _is_marked(take: Take | None) -> bool:
+    return take is not None and take.end_s is None and not take.provisional
+
+
+def _text(args: Sequence[CommandValue]) -> str:
+    return str(args[0]).strip() if args else ""
+
+
+def _alert_id(alert: Alert) -> str:
+    from liveassist.output.osc_messages import alert_id
+
+    return alert_id(alert)
+
+
+def _occurrence(alert: Alert) -> tuple[str, str | None, str | None, float]:
+    return (alert.key, alert.drum, alert.mic, alert.start_s)
