@@ -23,6 +23,8 @@ from liveassist.advise.advisor import Advisor
 from liveassist.advise.alerts import Alerts
 from liveassist.advise.changes import changes
 from liveassist.advise.history import LevelHistory
+from liveassist.advise.sheet import Advice, advice
+from liveassist.advise.snippets import Snippets
 from liveassist.attribute.signature import Learned
 from liveassist.hearing import Hearing, Rechunk
 from liveassist.measure.detail import Detailer
@@ -93,6 +95,7 @@ class Pipeline:
         self._alerts = Alerts(kit, sample_rate_hz)
         self._alerts_at_s = 0.0
         self._advisor = Advisor(kit, aim)
+        self._snippets = Snippets(kit, sample_rate_hz)
         self._early = early
         self._reference = reference
         self._kept: dict[str, list[Hit]] = {}
@@ -163,6 +166,7 @@ class Pipeline:
         for hit in self._detail.feed(self._hearing.history, final, last):
             known = self._rolling.add(hit)
             self._alerts.hit(known)
+            self._snippets.keep(self._hearing.history, known)
             self._keep(known)
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
@@ -305,6 +309,18 @@ class Pipeline:
     def _take_figures(self, take: Take, end_s: float) -> Figures:
         stop = take.end_s if take.end_s is not None else end_s
         return self._rolling.figures(take.start_s, stop + 1e-6)
+
+    def advice(self) -> Advice:
+        """What the settings suggested would do downstream, landmarks, pairs; for the end."""
+        figures = self._rolling.figures(0.0, self._end / self._rate + 1e-6)
+        return advice(
+            self._kit,
+            self._rolling.hits(),
+            self._levels,
+            self._snippets,
+            self._advisor.suggestions,
+            {name: drum.note_hz for name, drum in figures.drums.items()},
+        )
 
     def _heard_hits(self) -> list[Hit]:
         """The hits within the level frames that are kept."""
