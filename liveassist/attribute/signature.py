@@ -29,6 +29,8 @@ for _row, _start in enumerate(STARTS):
     _step = 1 if _start < DENSE else SPARSE
     _ROW[_start - BEFORE : _start - BEFORE + _step] = _row
 FORMAT = 1
+#: Quantile over strokes taken for a drum's bleed where it was not learned alone.
+COMMON = 0.35
 
 
 def rows_at(
@@ -46,7 +48,9 @@ class Signature:
     """Exemplars of one drum, shape (exemplars, len(STARTS), mics, BANDS), and their powers.
 
     ``power[i]``: loudest-window power of exemplar i in the reference microphone ``mic``.
-    ``solid``: learned from the drum alone, not guessed.
+    ``solid``: learned from the drum alone, not from strokes of a song. Those are seldom alone:
+    ``common_db`` then holds the power in every microphone, against the own one, that most of them
+    have in common; what exceeds it is likely another's doing.
     """
 
     drum: str
@@ -54,6 +58,7 @@ class Signature:
     exemplars: Power
     power: npt.NDArray[np.float64]
     solid: bool = True
+    common_db: npt.NDArray[np.float64] | None = None
 
     @property
     def usual_power(self) -> float:
@@ -185,4 +190,9 @@ def gather(
     scaled = stack / power[:, None, None, None].astype(np.float32)
     parts = [part for part in np.array_split(order, min(groups, len(order))) if len(part)]
     exemplars = np.stack([scaled[part].mean(axis=0) for part in parts])
-    return Signature(drum, mic, exemplars.astype(np.float32), power[order], solid)
+    common = None
+    if not solid:
+        loudest = stack.sum(axis=3).max(axis=1).astype(np.float64) + 1e-30
+        relative = 10.0 * np.log10(loudest / loudest[:, mic : mic + 1])
+        common = np.quantile(relative, COMMON, axis=0)
+    return Signature(drum, mic, exemplars.astype(np.float32), power[order], solid, common)
