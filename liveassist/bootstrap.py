@@ -317,7 +317,7 @@ def _install(checkout: Path, python: Path, test: bool, machine: Machine) -> None
     say("  setuptools, which links this folder in as liveassist")
     if test:
         say("  ruff, mypy for reading the code; pytest, hypothesis for running the tests")
-        say("  jsonschema, mir_eval, JACK-Client as independent references in them")
+        say("  jsonschema, mir_eval, oscpy, JACK-Client as independent references in them")
     lock = checkout / (TEST_LOCK if test else RUN_LOCK)
     locked = ["--require-hashes", "--only-binary", ":all:", "-r", str(lock)]
     for what in (locked, ["--no-deps", "--no-build-isolation", "-e", str(checkout)]):

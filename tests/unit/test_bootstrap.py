@@ -204,7 +204,9 @@ def test_root_gets_the_system_packages(capsys: pytest.CaptureFixture[str]) -> No
     commands = Recorder()
     machine = commands.machine(root=True, tools=["apt-get", "tmux"])
     assert bootstrap.need_parts("test", machine) == []
-    wanted = {"jackd2", "liblo-tools", "chromium"} | ({"libportaudio2"} if sys.platform == "linux" else set())
+    wanted = {"jackd2", "liblo-tools", "chromium"} | (
+        {"libportaudio2"} if sys.platform == "linux" else set()
+    )
     assert commands.there == wanted
     assert "needs jackd2: an audio and MIDI server" in capsys.readouterr().err
 

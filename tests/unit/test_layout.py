@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import shutil
 import subprocess
 import tomllib
 from collections.abc import Iterator
@@ -41,13 +42,13 @@ TOP_LEVEL = frozenset(
 
 def tracked() -> list[Path]:
     """The files of the project: what version control knows, or all that it would not ignore."""
-    listed = subprocess.run(
-        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
-        cwd=ROOT,
-        capture_output=True,
-        check=False,
-    )
-    if listed.returncode == 0:
+    if (ROOT / ".git").exists() and shutil.which("git"):
+        listed = subprocess.run(
+            ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
+            cwd=ROOT,
+            capture_output=True,
+            check=True,
+        )
         names = [Path(name) for name in listed.stdout.decode().split("\0") if name]
     else:
         # A copy without its history: everything but what a run leaves behind.
