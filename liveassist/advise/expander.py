@@ -32,8 +32,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d
-from scipy.signal import butter, lfilter, sosfilt
 
 from liveassist.model import FloatArray, Suggestion
 from liveassist.units import SILENCE_DBFS, amplitudes_to_dbfs, dbfs_to_amplitude
@@ -151,6 +149,8 @@ class GainComputer:
         window = self._window
         joined = np.concatenate((self._recent, magnitude))
         self._recent = joined[joined.size - (window - 1) :]
+        from scipy.ndimage import maximum_filter1d
+
         largest = maximum_filter1d(joined, window, mode="constant")
         return np.asarray(largest[window // 2 : window // 2 + magnitude.size], dtype=np.float64)
 
@@ -199,6 +199,8 @@ class GainComputer:
     def _smooth_opening(self, raised: FloatArray) -> FloatArray:
         if self._attack == 0.0:
             return raised
+        from scipy.signal import lfilter  # takes half a second, so not before it is needed
+
         a = self._attack
         smooth, self._attack_state = lfilter([1.0 - a], [1.0, -a], raised, zi=self._attack_state)
         return np.asarray(smooth)
@@ -210,6 +212,8 @@ class KeyFilter:
     def __init__(
         self, highpass_hz: float | None, lowpass_hz: float | None, sample_rate_hz: float
     ) -> None:
+        from scipy.signal import butter  # takes half a second, so not before it is needed
+
         sections = [
             butter(KEY_FILTER_ORDER, corner, kind, fs=sample_rate_hz, output="sos")
             for corner, kind in ((highpass_hz, "highpass"), (lowpass_hz, "lowpass"))
@@ -222,6 +226,8 @@ class KeyFilter:
         """Filtered ``audio`` (1-D, float64), same length."""
         if self._sos is None or audio.size == 0:
             return audio
+        from scipy.signal import sosfilt
+
         out, self._state = sosfilt(self._sos, audio, zi=self._state)
         return np.asarray(out)
 

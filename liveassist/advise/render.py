@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import fftconvolve
 
 from liveassist.advise import expander
 from liveassist.advise.expander import ExpanderSettings, KeyFilter, settings_from
@@ -123,6 +122,8 @@ def track_offset(heard: npt.ArrayLike, track: npt.ArrayLike, sample_rate_hz: flo
     a, b = np.asarray(heard, dtype=np.float64), np.asarray(track, dtype=np.float64)
     if a.size == 0 or b.size == 0 or not a.any() or not b.any():
         raise InputError("one of the two tracks is silent: record some hits on both and try again")
+    from scipy.signal import fftconvolve  # takes half a second, so not before it is needed
+
     product = fftconvolve(b, a[::-1])
     delay = int(np.argmax(np.abs(product))) - (a.size - 1)
     start = max(0, -delay)

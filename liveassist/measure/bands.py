@@ -12,7 +12,6 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy import signal
 
 from liveassist.model import DrumKind, FloatArray
 
@@ -69,6 +68,8 @@ def step_for(high_hz: float, sample_rate_hz: float) -> int:
 
 @lru_cache(maxsize=64)
 def _anti_alias(step: int) -> FloatArray:
+    from scipy import signal  # takes half a second, so not before it is needed
+
     taps = signal.firwin(_TAPS_PER_STEP * step + 1, 0.98 / step, window=("kaiser", 5.65))
     return np.asarray(taps, dtype=np.float64)
 

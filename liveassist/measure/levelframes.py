@@ -17,7 +17,6 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy.signal import butter, firwin, lfilter
 
 from liveassist.model import Audio, Block, DrumKind, FloatArray, Kit, LevelFrames
 
@@ -82,6 +81,9 @@ class _KeyBank:
         self.columns = list(columns)
         self.decimated = band[1] <= sample_rate_hz * _DECIMATED_LIMIT
         rate = sample_rate_hz / DECIMATION if self.decimated else sample_rate_hz
+        from scipy.signal import butter, lfilter  # takes half a second: not before it is needed
+
+        self._filter = lfilter
         self._b, self._a = np.ones(1), np.ones(1)
         for corner, kind in ((band[0], "highpass"), (band[1], "lowpass")):
             if 0.0 < corner < rate / 2.0:
@@ -91,7 +93,7 @@ class _KeyBank:
 
     def feed(self, samples: FloatArray) -> FloatArray:
         """(columns, samples) in and out."""
-        out, self._state = lfilter(self._b, self._a, samples, zi=self._state)
+        out, self._state = self._filter(self._b, self._a, samples, zi=self._state)
         return np.asarray(out)
 
 
@@ -99,6 +101,8 @@ class _Decimator:
     """Low-pass and keep every eighth sample, for several microphones at once."""
 
     def __init__(self, columns: int) -> None:
+        from scipy.signal import firwin
+
         taps = firwin(_DECIMATION_TAPS, 0.75 / DECIMATION)[::-1]
         # Four partial sums a kept sample, one for each eighth of the taps.
         self._weights = np.ascontiguousarray(taps.reshape(-1, DECIMATION).T)
@@ -153,7 +157,12 @@ class LevelMeter:
         for column, bands in self._bands.items():
             for band in bands:
                 tried.setdefault(band, []).append(column)
-        self._banks = [_KeyBank(band, columns, self._fs) for band, columns in tried.items()]
+        self._tried = tried
+        self._banks: list[_KeyBank] = []
+
+    def _make_filters(self) -> None:
+        """Make the filters, with the first frames and not before: see `_KeyBank`."""
+        self._banks = [_KeyBank(band, columns, self._fs) for band, columns in self._tried.items()]
         self._low = sorted({c for bank in self._banks if bank.decimated for c in bank.columns})
         self._full = sorted({c for bank in self._banks if not bank.decimated for c in bank.columns})
         self._decimator = _Decimator(len(self._low))
@@ -214,8 +223,10 @@ class LevelMeter:
 
     def _keyed(self, audio: Audio, hops: int) -> dict[Band, Audio]:
         out: dict[Band, Audio] = {}
-        if not self._banks:
+        if not self._tried:
             return out
+        if not self._banks:
+            self._make_filters()
         low = self._decimator.feed(audio[:, self._low].astype(np.float64)).T.copy()
         full = audio[:, self._full].T.astype(np.float64)
         for bank in self._banks:

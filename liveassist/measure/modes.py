@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy import ndimage, signal, special
+from scipy import special
 
 from liveassist.model import FloatArray, HitMeasures, Interval, Partial
 
@@ -76,6 +76,8 @@ def tracked_modes(hits: Sequence[HitMeasures]) -> tuple[TrackedMode, ...]:
     usable = [hit.partials for hit in hits if hit.partials]
     if len(usable) < MIN_HITS:
         return ()
+    from scipy import ndimage, signal  # takes half a second, so not before it is needed
+
     cents = np.array([1200.0 * math.log2(p.frequency_hz) for partials in usable for p in partials])
     low = cents.min() - 200.0
     bins = int((cents.max() - low + 200.0) / _GRID_CENTS) + 1

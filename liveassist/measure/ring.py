@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import signal
 
 from liveassist.model import FloatArray
 
@@ -148,6 +147,8 @@ def band_t60(
     alike. The filters (Butterworth, order 2 each side, forward) ring for about 1.5/f seconds
     themselves: a band whose T60 is below 4/f is None, as is one at or above half the rate.
     """
+    from scipy import signal  # takes half a second, so not before it is needed
+
     out: list[Decay | None] = []
     for centre in centres_hz:
         low, high = centre / math.sqrt(2.0), centre * math.sqrt(2.0)
