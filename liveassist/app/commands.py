@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from liveassist.app.commands_after import add_report
 from liveassist.app.commands_live import (
     add_listen,
     add_service,
@@ -89,7 +90,9 @@ def add_replay(commands: Commands) -> None:
         "  liveassist replay stems/ --kit eight_mics --soundcheck check.wav --out session\n"
         "  liveassist replay kick=k.wav snare_top=s.wav over_left=o.wav --kit three_mics\n"
         "  liveassist replay take.flac --kit my_kit.toml --soundcheck check.flac \\\n"
-        "      --segment kick=0.5:7 --segment snare=8.5:15 --take one=0:63.5 --take two=70:133\n",
+        "      --segment kick=0.5:7 --segment snare=8.5:15 --take one=0:63.5 --take two=70:133\n"
+        "  liveassist replay take.wav --kit my_kit.toml --out session --render \\\n"
+        "      --set snare_top.threshold=-24 snare_top.range=10\n",
     )
     parser.add_argument("input", nargs="+", metavar="INPUT", help=INPUT_HELP)
     add_kit(parser)
@@ -111,6 +114,22 @@ def add_replay(commands: Commands) -> None:
     )
     add_reference(parser)
     add_aim(parser)
+    parser.add_argument(
+        "--set",
+        action="extend",
+        nargs="+",
+        default=[],
+        metavar="[MIC.]NAME=VALUE",
+        help="try expander values of your own beside the suggestion, for one microphone or all: "
+        "threshold, hysteresis, range, ratio, knee, attack, hold, release, lookahead, "
+        "key-highpass, key-lowpass",
+    )
+    parser.add_argument(
+        "--render",
+        action="store_true",
+        help="write each close microphone as recorded and behind its expander, aligned to the "
+        "sample, to DIR/rendered",
+    )
     add_surface(parser)
     add_out(parser)
     parser.set_defaults(run=_run_replay)
@@ -130,6 +149,8 @@ def _run_replay(chosen: argparse.Namespace) -> int:
         out=chosen.out,
         takes=tuple(chosen.take),
         aim=chosen.aim,
+        own_values=tuple(chosen.set),
+        render=chosen.render,
     )
     return replay(request, sys.stdout, sys.stderr)
 
@@ -228,4 +249,5 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_status,
     add_stop,
     add_service,
+    add_report,
 )
