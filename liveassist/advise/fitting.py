@@ -17,6 +17,7 @@ from liveassist.advise.history import FULL_BAND
 from liveassist.advise.keyfilter import Separation
 from liveassist.advise.predict import Outcome
 from liveassist.advise.scene import BoolArray, IntArray, Scene, hit_levels
+from liveassist.advise.sidechain import Sidechain
 from liveassist.model import FloatArray
 
 RANGE_DB = 12.0
@@ -53,6 +54,7 @@ class Fitter:
         self._chosen = chosen
         self._aim = aim
         self._key = scene.envelope(chosen.band)
+        self._side = Sidechain(self._key, scene.levels.hops_per_second)
         from_hz, to_hz = chosen.band
         _, ratio, knee, hysteresis = next(row for row in STYLES if chosen.db >= row[0])
         self._runs: dict[float, Outcome] = {}
@@ -162,7 +164,7 @@ class Fitter:
         at = _rounded(threshold)
         if at not in self._runs:
             settings = replace(self.settings, threshold_dbfs=at)
-            self._runs[at] = predict.run(self._scene, settings, self._key, _RECOVERED_S[self._aim])
+            self._runs[at] = predict.run(self._scene, settings, self._side, _RECOVERED_S[self._aim])
         return self._runs[at]
 
     # --- times -----------------------------------------------------------------------------
@@ -198,7 +200,7 @@ class Fitter:
         lower = replace(trial, threshold_dbfs=trial.threshold_dbfs - self._slack(2.5))
         costs = [
             self._cost(
-                predict.run(self._scene, one, self._key, _RECOVERED_S[self._aim]), everything
+                predict.run(self._scene, one, self._side, _RECOVERED_S[self._aim]), everything
             )
             for one in (trial, lower)
         ]

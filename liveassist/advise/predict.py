@@ -23,9 +23,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import betaln, gammaln
 
-from liveassist.advise.expander import ExpanderSettings, GainComputer
+from liveassist.advise.expander import ExpanderSettings
 from liveassist.advise.history import FULL_BAND, Band
 from liveassist.advise.scene import BoolArray, IntArray, Scene
+from liveassist.advise.sidechain import Sidechain
 from liveassist.model import FloatArray, Interval, Prediction
 
 PEAK_LOSS_DB = 0.5
@@ -77,24 +78,24 @@ def key_band(settings: ExpanderSettings) -> Band:
 
 def aligned_gain(scene: Scene, settings: ExpanderSettings, key: FloatArray) -> FloatArray:
     """Gain in dB at every hop of the audio, look-ahead taken into account."""
-    rate = scene.levels.hops_per_second
-    ahead = math.floor(settings.lookahead_ms * rate / 1000.0)
-    gain = GainComputer(settings, rate).feed(np.concatenate((key, np.zeros(ahead))))
-    return gain[ahead:]
+    return Sidechain(key, scene.levels.hops_per_second).gain_db(settings)
 
 
 def run(
     scene: Scene,
     settings: ExpanderSettings,
-    key: FloatArray | None = None,
+    key: FloatArray | Sidechain | None = None,
     recovery_s: float = 0.110,
 ) -> Outcome:
-    """Run the expander over ``scene``. ``key``: envelope behind its key filter, if at hand.
+    """Run the expander over ``scene``. ``key``: envelope behind its key filter, if at hand; as a
+    `Sidechain` where it is run many times.
 
     ``Outcome.recovered_db``: median cut reached ``recovery_s`` after main hits that stand alone.
     """
     key = scene.envelope(key_band(settings)) if key is None else key
-    gain = aligned_gain(scene, settings, key)
+    if not isinstance(key, Sidechain):
+        key = Sidechain(key, scene.levels.hops_per_second)
+    gain = key.gain_db(settings)
     main = scene.main
     first = _span_minimum(gain, scene.own[main], scene.hops(ATTACK_SPAN_S) + 1)
     at_peak = gain[scene.own_peak[main]]
@@ -133,11 +134,12 @@ def _span_minimum(values: FloatArray, start: IntArray, length: int) -> FloatArra
 
 def _open_share(scene: Scene, is_open: BoolArray) -> float:
     """Share of the time, outside 100 ms after own hits, in which the expander is open."""
-    sounding = np.zeros(is_open.size + 1, dtype=np.int64)
+    sounding = np.zeros(is_open.size + 1, dtype=np.int32)
     np.add.at(sounding, np.maximum(scene.own - scene.hops(0.005), 0), 1)
     np.add.at(sounding, np.minimum(scene.own + scene.hops(0.100), is_open.size), -1)
-    rest = np.cumsum(sounding[:-1]) == 0
-    return float(np.mean(is_open[rest])) if rest.any() else 0.0
+    rest = np.cumsum(sounding[:-1], dtype=np.int32) == 0
+    count = np.count_nonzero(rest)
+    return float(np.count_nonzero(is_open & rest) / count) if count else 0.0
 
 
 def _after(scene: Scene, gain: FloatArray, seconds: float) -> float | None:
