@@ -32,6 +32,7 @@ from liveassist.app.options import (
     add_segment,
     add_surface,
     positive_seconds,
+    positive_whole,
 )
 
 # --- demo ----------------------------------------------------------------------------------
@@ -194,6 +195,42 @@ def _run_soundcheck(chosen: argparse.Namespace) -> int:
     return soundcheck(request, sys.stdout)
 
 
+# --- track-offset --------------------------------------------------------------------------
+
+
+def add_track_offset(commands: Commands) -> None:
+    """``liveassist track-offset``."""
+    parser = add_command(
+        commands,
+        "track-offset",
+        "measure how much louder a recorded track is than what liveassist hears",
+        "For track_offset_db in the kit profile, which carries thresholds over to the track. Both "
+        "files hold the same microphone during the same hits; where they start does not matter, "
+        "as long as they overlap within the first minute.",
+        "  liveassist track-offset heard.wav snare_track.wav\n"
+        "  liveassist track-offset heard.wav mix.wav --heard-channel 2 --track-channel 7",
+    )
+    parser.add_argument("heard", type=Path, metavar="HEARD", help="as it came in here")
+    parser.add_argument("track", type=Path, metavar="TRACK", help="as the recorder has it")
+    for name in ("heard", "track"):
+        parser.add_argument(
+            f"--{name}-channel",
+            type=positive_whole,
+            metavar="N",
+            help=f"channel of {name.upper()}, from 1, where it holds several",
+        )
+    parser.set_defaults(run=_run_track_offset)
+
+
+def _run_track_offset(chosen: argparse.Namespace) -> int:
+    from liveassist.app.trackoffset import TrackOffsetRequest, measure_track_offset
+
+    request = TrackOffsetRequest(
+        chosen.heard, chosen.track, chosen.heard_channel, chosen.track_channel
+    )
+    return measure_track_offset(request, sys.stdout)
+
+
 # --- check, devices ------------------------------------------------------------------------
 
 
@@ -242,6 +279,7 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_listen,
     add_replay,
     add_soundcheck,
+    add_track_offset,
     add_check,
     add_devices,
     add_learn,

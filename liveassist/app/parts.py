@@ -7,7 +7,7 @@ the commands can be tried with small fakes and the analysis never learns of the 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from liveassist.model import (
     Audio,
@@ -19,6 +19,9 @@ from liveassist.model import (
     Snapshot,
     Take,
 )
+
+if TYPE_CHECKING:
+    from liveassist.advise.sheet import Advice
 
 
 class PipelineLike(Protocol):
@@ -99,6 +102,15 @@ class Filing(Protocol):
 
     def files(self) -> Mapping[str, str]:
         """File name to text; empty while there is nothing to say."""
+        ...
+
+
+@runtime_checkable
+class Advising(Protocol):
+    """An analysis that knows more of each microphone and drum than the summary holds."""
+
+    def advice(self) -> Advice:
+        """All of it, for the end of a session."""
         ...
 
 

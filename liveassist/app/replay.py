@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
+from liveassist.app.afterwards import Wishes, afterwards
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import load_kit
 from liveassist.app.interrupt import StopFlag
@@ -20,6 +21,7 @@ from liveassist.app.parts import PipelineLike
 from liveassist.app.progress import ProgressBar
 from liveassist.app.session import Session, nothing_usable
 from liveassist.app.sessionfiles import SessionFiles
+from liveassist.app.tryout import assignments_of
 from liveassist.errors import ConfigError, InputError
 from liveassist.input.files import Recording, open_recording
 from liveassist.model import Kit, SessionRecord
@@ -46,6 +48,8 @@ class ReplayRequest:
     out: Path | None = None
     takes: tuple[str, ...] = ()
     aim: str = "natural"
+    own_values: tuple[str, ...] = ()
+    render: bool = False
 
 
 def replay(
@@ -61,6 +65,7 @@ def replay(
     takes = in_order(parse_spans("--take", request.takes))
     surfaces = load_surfaces(request.surfaces)
     _check_request(request, takes)
+    wishes = Wishes(assignments_of(request.own_values, kit), request.render)
     with ExitStack() as stack:
         recording = stack.enter_context(open_recording(request.inputs, kit))
         check_within("--take", takes, recording.duration_s, recording.name)
@@ -82,7 +87,7 @@ def replay(
             takes=takes,
             source=recording.name,
         )
-        return _run(session, recording, kit, request, files, out, err)
+        return _run(session, recording, kit, request, wishes, files, out, err)
 
 
 def _run(
@@ -90,6 +95,7 @@ def _run(
     recording: Recording,
     kit: Kit,
     request: ReplayRequest,
+    wishes: Wishes,
     files: SessionFiles | None,
     out: TextIO,
     err: TextIO,
@@ -102,6 +108,10 @@ def _run(
         record = session.finish(cut_short)
     for line in (*summary_lines(record), *state_lines(session.output_states())):
         print(line, file=out)
+    if session.advice is not None and failure is None and not stop.requested:
+        advice = session.advice
+        for line in afterwards(request.inputs, record, advice, wishes, request.out, err):
+            print(line, file=out)
     if files is not None:
         print(f"Wrote {files.hits_path} and {files.summary_path}.", file=out)
     if failure is not None:
@@ -170,6 +180,8 @@ def _check_request(request: ReplayRequest, takes: Sequence[Span]) -> None:
     names = [take.name for take in takes]
     if request.reference is not None and names and request.reference not in names:
         problems.append(_no_such_take(request.reference, names))
+    if request.render and request.out is None:
+        problems.append("--render: name the folder for the tracks with --out DIR")
     if problems:
         raise ConfigError(problems)
 

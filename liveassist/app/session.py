@@ -9,14 +9,18 @@ import dataclasses
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from liveassist.app.marks import Span
-from liveassist.app.parts import Arming, Filing, OutputsLike, PipelineLike
+from liveassist.app.parts import Advising, Arming, Filing, OutputsLike, PipelineLike
 from liveassist.app.sessionfiles import SessionFiles
 from liveassist.app.steering import Steering
 from liveassist.input.signalwatch import SignalFault, SignalWatch
 from liveassist.model import Alert, Block, Event, Kit, OutputState, SessionRecord, Snapshot
 from liveassist.units import seconds_to_samples
+
+if TYPE_CHECKING:
+    from liveassist.advise.sheet import Advice
 
 #: Figures are passed on this often, seconds of audio: as often as a person can read them.
 FIGURES_EVERY_S = 0.1
@@ -62,10 +66,14 @@ class Session:
         self._figures_hop = seconds_to_samples(FIGURES_EVERY_S, sample_rate_hz)
         self._figures_due = 0
         self.samples_heard = 0
+        #: What goes beyond the record, when the session is over; None where nothing is known.
+        self.advice: Advice | None = None
+        self._finished: SessionRecord | None = None
         if steering is not None:
             steering.view = self.snapshot
         if files is not None:
             files.also += [what.files for what in (steering, *outputs) if isinstance(what, Filing)]
+            files.also.append(self._advice_file)
 
     def feed(self, block: Block) -> list[Event]:
         """Analyse a block and pass on what became known; the events, for whoever shows them."""
@@ -100,9 +108,20 @@ class Session:
         if cut_short is not None:
             reasons = {**record.unmeasured, "session": cut_short}
             record = dataclasses.replace(record, unmeasured=reasons)
+        if isinstance(self._pipeline, Advising):
+            self.advice = self._pipeline.advice()
+        self._finished = record
         if self._files is not None:
             self._files.write(record)
         return record
+
+    def _advice_file(self) -> dict[str, str]:
+        """advice.json, once the session is over."""
+        if self.advice is None or self._finished is None:
+            return {}
+        from liveassist.app.advicefile import FILE_NAME, advice_text
+
+        return {FILE_NAME: advice_text(self.advice, self._finished)}
 
     def rescue(self) -> None:
         """After a fault of ours: save the hits there are, asking nothing of the pipeline."""

@@ -79,7 +79,7 @@ def summary(record: SessionRecord) -> Json:
         "bleed_margin_db": {
             mic: _margin(margin) for mic, margin in record.figures.bleed_margin.items()
         },
-        "expander": {mic: _suggestion(found) for mic, found in record.expander.items()},
+        "expander": {mic: suggestion_json(found) for mic, found in record.expander.items()},
         "takes": [_take(take) for take in record.takes],
         "alerts": [_alert(alert) for alert in record.alerts],
     }
@@ -131,7 +131,8 @@ def _margin(margin: BleedMargin) -> Json:
     }
 
 
-def _suggestion(found: Suggestion | None) -> Json | None:
+def suggestion_json(found: Suggestion | None) -> Json | None:
+    """Settings and prediction under the names of summary.json."""
     if found is None:
         return None
     return {

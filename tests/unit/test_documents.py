@@ -47,9 +47,9 @@ def test_commands_are_understood(where: str, words: list[str]) -> None:
 
 def test_every_command_is_in_the_readme() -> None:
     table = text_of("README.md").partition("## Commands")[2].partition("\n## ")[0]
-    listed = set(re.findall(r"`([a-z]+)`", "".join(re.findall(r"^\|[^|]*\|", table, re.M))))
+    listed = set(re.findall(r"`([a-z-]+)`", "".join(re.findall(r"^\|[^|]*\|", table, re.M))))
     usage = build_parser().format_help().partition("commands:")[2].partition("examples:")[0]
-    known = set(re.findall(r"^    ([a-z]+)", usage, re.M))
+    known = set(re.findall(r"^    ([a-z-]+)", usage, re.M))
     assert len(known) >= 8
     assert listed == known
 

@@ -15,7 +15,7 @@ from liveassist.app.cli import build_parser, main
 from liveassist.app.commands import ADDERS
 
 ROOT = Path(__file__).resolve().parents[3]
-COMMANDS = [add.__name__.removeprefix("add_") for add in ADDERS]
+COMMANDS = [add.__name__.removeprefix("add_").replace("_", "-") for add in ADDERS]
 
 
 COMMAND = [sys.executable, "-m", "liveassist"]

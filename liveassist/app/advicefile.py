@@ -1,0 +1,215 @@
+"""advice.json: what goes beyond summary.json, for whoever wants to choose by ear and eye.
+
+Described in docs/expander.md. Levels are peak dBFS as the tool heard them, gains and cuts dB, times
+as their names say; what could not be measured is null or a sentence.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from liveassist.advise.downstream import Downstream, Histogram, Levels
+from liveassist.advise.landmarks import Landmarks, RingPartial
+from liveassist.advise.pair import USUAL_BLEND_DB, PairCheck
+from liveassist.advise.sheet import Advice, DrumSheet, MicSheet
+from liveassist.app.summary import suggestion_json
+from liveassist.model import Kit, SessionRecord
+
+Json = dict[str, Any]
+FILE_NAME = "advice.json"
+
+
+def advice_text(
+    advice: Advice, record: SessionRecord, yours: Mapping[str, MicSheet | str] | None = None
+) -> str:
+    """The text of advice.json. ``yours``: sheets of the user's own values."""
+    kit, reasons, wrong = record.kit, record.expander_reason, record.expander_wrong
+    document = {
+        "schema": 1,
+        "microphones": {
+            mic.name: {
+                "suggested": _maybe(advice.mics.get(mic.name), mic.track_offset_db),
+                "reason": None if mic.name in advice.mics else reasons.get(mic.name),
+                "no_longer_right": wrong.get(mic.name),
+                "yours": _maybe((yours or {}).get(mic.name), mic.track_offset_db),
+            }
+            for mic in kit.mics
+        },
+        "drums": {name: _drum(sheet) for name, sheet in advice.drums.items()},
+        "landmarks": {
+            name: [_partial(one) for one in sheet.landmarks.partials]
+            for name, sheet in advice.drums.items()
+            if isinstance(sheet.landmarks, Landmarks) and sheet.landmarks.partials
+        },
+        "pairs": [
+            {"drum": name, "first": kit.drum(name).own, "second": second, **_pair(pair)}
+            for name, sheet in advice.drums.items()
+            for second, pair in sheet.pairs.items()
+        ],
+    }
+    return json.dumps(_plain(document), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def advice_lines(advice: Advice, kit: Kit, yours: Mapping[str, MicSheet | str]) -> list[str]:
+    """The same as closing lines: what is new beside the summary's."""
+    lines = []
+    for mic in kit.mics:
+        sheet = advice.mics.get(mic.name)
+        own = yours.get(mic.name)
+        if sheet is not None:
+            lines.append(f"{mic.name}, as suggested: {_promise(sheet)}.")
+            if mic.track_offset_db is not None:
+                moved = sheet.suggestion.threshold_dbfs + mic.track_offset_db
+                lines.append(f"{mic.name}: on the recorded track, threshold {moved:.1f} dBFS.")
+        if isinstance(own, MicSheet):
+            lines.append(f"{mic.name}, your values: {_promise(own)}.")
+        elif own is not None:
+            lines.append(f"{mic.name}, your values: {own}.")
+        said = None if sheet is None else sheet.downstream.sentence
+        if said is not None:
+            lines.append(f"{mic.name}: {said}.")
+    for drum in advice.drums.values():
+        if isinstance(drum.landmarks, Landmarks):
+            lines.append(f"{drum.drum}, landmarks: {drum.landmarks.sentence}.")
+        for name, pair in drum.pairs.items():
+            if isinstance(pair, PairCheck):
+                lines.append(
+                    f"{drum.drum} with {name}: {pair.sentence}; {name} hears it "
+                    f"{pair.delay_samples:.0f} samples later ({pair.distance_mm:.0f} mm); "
+                    f"{pair.blend_db:+.0f} dB puts it {-USUAL_BLEND_DB:.0f} dB under, where mixes "
+                    "usually start."
+                )
+            else:
+                lines.append(f"{drum.drum} with {name}: not checked, {pair}.")
+    return lines
+
+
+def _promise(sheet: MicSheet) -> str:
+    now = sheet.suggestion.predicted
+    if now is None:
+        return "not tried"
+    parts = []
+    if now.main_passed is not None:
+        parts.append(f"{100 * now.main_passed:.0f} % of main hits whole")
+    if now.ghost_cut_db is not None:
+        parts.append(f"ghosts {now.ghost_cut_db:.0f} dB down")
+    if now.bleed_cut_db is not None:
+        parts.append(f"bleed {now.bleed_cut_db:.0f} dB down")
+    if now.bleed_openings_per_min is not None:
+        parts.append(f"opened by bleed {now.bleed_openings_per_min:.1f} times a minute")
+    return ", ".join(parts) + f" (threshold {sheet.suggestion.threshold_dbfs:.1f} dBFS)"
+
+
+def _maybe(sheet: MicSheet | str | None, track_offset_db: float | None) -> Json | str | None:
+    return _mic(sheet, track_offset_db) if isinstance(sheet, MicSheet) else sheet
+
+
+def _mic(sheet: MicSheet, track_offset_db: float | None) -> Json:
+    settings = sheet.suggestion
+    moved = None if track_offset_db is None else settings.threshold_dbfs + track_offset_db
+    return {
+        "settings": suggestion_json(settings),
+        "track_offset_db": track_offset_db,
+        "track_threshold_dbfs": moved,
+        "key_gain_db": sheet.key_gain_db,
+        "ghost_cut_range_db": sheet.ghost_cut_range_db,
+        "tail_kept_db": {str(ms): value for ms, value in sheet.tail_kept_db.items()},
+        "downstream": _downstream(sheet.downstream),
+        "levels": _histogram(sheet.levels),
+        "rates": [
+            {
+                "threshold_dbfs": rate.threshold_dbfs,
+                "main_passed": rate.main_passed,
+                "bleed_openings_per_min": rate.openings_per_min,
+                "bleed_cut_db": rate.bleed_cut_db,
+            }
+            for rate in sheet.rates
+        ],
+    }
+
+
+def _downstream(found: Downstream) -> Json:
+    return {
+        "before": _levels(found.before),
+        "after": _levels(found.after),
+        "sentence": found.sentence,
+    }
+
+
+def _levels(levels: Levels) -> Json:
+    return {
+        "main_spread_db": levels.main_spread_db,
+        "ghost_distance_db": levels.ghost_distance_db,
+        "between_hits_dbfs": levels.between_dbfs,
+    }
+
+
+def _histogram(found: Histogram) -> Json:
+    return {
+        "edges_dbfs": found.edges_dbfs.tolist(),
+        "main": found.main,
+        "ghost": found.ghost,
+        "bleed": found.bleed,
+    }
+
+
+def _drum(sheet: DrumSheet) -> Json:
+    found = sheet.landmarks
+    if isinstance(found, str):
+        return {"note_hz": None, "regions": {}, "hits": 0, "reason": found}
+    return {
+        "note_hz": found.note_hz,
+        "regions": {
+            one.name: {
+                "low_hz": one.low_hz,
+                "high_hz": one.high_hz,
+                "share_db": one.share_db,
+                "peak_hz": one.peak_hz,
+            }
+            for one in found.regions
+        },
+        "hits": found.hits,
+        "reason": None,
+    }
+
+
+def _partial(one: RingPartial) -> Json:
+    return {
+        "frequency_hz": one.frequency_hz,
+        "level_db": one.level_db,
+        "t60_s": one.t60_s,
+        "share": one.share,
+    }
+
+
+def _pair(pair: PairCheck | str) -> Json:
+    if isinstance(pair, str):
+        return {"reason": pair}
+    return {
+        "inverted": pair.inverted,
+        "agreement": pair.agreement,
+        "delay_samples": pair.delay_samples,
+        "delay_ms": pair.delay_ms,
+        "distance_mm": pair.distance_mm,
+        "level_db": dict(pair.level_db),
+        "sum_db": {f"{hz:g}": value for hz, value in pair.sum_db.items()},
+        "flipped_sum_db": {f"{hz:g}": value for hz, value in pair.flipped_sum_db.items()},
+        "blend_db": pair.blend_db,
+        "usual_blend_db": USUAL_BLEND_DB,
+        "hits": pair.hits,
+        "sentence": pair.sentence,
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Numbers with six decimals, as in summary.json; infinities and NaN as null."""
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return round(float(value), 6) + 0.0 if math.isfinite(value) else None
+    return value
