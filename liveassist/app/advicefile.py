@@ -11,7 +11,10 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from liveassist.advise.downstream import Downstream, Histogram, Levels
+from liveassist.advise.expander import settings_from, static_gain_db
 from liveassist.advise.landmarks import Landmarks, RingPartial
 from liveassist.advise.pair import USUAL_BLEND_DB, PairCheck
 from liveassist.advise.sheet import Advice, DrumSheet, MicSheet
@@ -119,6 +122,7 @@ def _mic(sheet: MicSheet, track_offset_db: float | None) -> Json:
         "tail_kept_db": {str(ms): value for ms, value in sheet.tail_kept_db.items()},
         "downstream": _downstream(sheet.downstream),
         "levels": _histogram(sheet.levels),
+        "curve": _curve(sheet),
         "rates": [
             {
                 "threshold_dbfs": rate.threshold_dbfs,
@@ -154,6 +158,13 @@ def _histogram(found: Histogram) -> Json:
         "ghost": found.ghost,
         "bleed": found.bleed,
     }
+
+
+def _curve(sheet: MicSheet) -> Json:
+    """The gain of the closed expander at steady levels, for drawing."""
+    level = np.arange(float(sheet.levels.edges_dbfs[0]), 0.01, 0.5)
+    gain = static_gain_db(level, settings_from(sheet.suggestion))
+    return {"level_dbfs": level.tolist(), "gain_db": gain.tolist()}
 
 
 def _drum(sheet: DrumSheet) -> Json:
