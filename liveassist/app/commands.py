@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from liveassist.app.commands_after import add_report
+from liveassist.app.commands_after import add_export, add_report, add_sessions, add_takes
 from liveassist.app.commands_live import (
     add_listen,
     add_service,
@@ -287,5 +287,8 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_status,
     add_stop,
     add_service,
+    add_sessions,
+    add_takes,
     add_report,
+    add_export,
 )

@@ -8,6 +8,8 @@ from liveassist.output.report_svg import escape, signed
 from liveassist.output.report_words import figure_words, key_words, track_offset_db
 from liveassist.output.stored import Json, StoredSession
 
+#: Most modes named of one drum, the strongest.
+MOST_MODES = 6
 #: Words of the trade as this page uses them.
 WORDS = (
     ("level", "peak of the hit alone within 40 ms of its onset, what else rang taken off, dBFS"),
@@ -100,18 +102,20 @@ def _landmarks(session: StoredSession) -> str:
     found: Json = (session.advice or {}).get("landmarks", {})
     rows = []
     for drum, figures in session.summary["drums"].items():
-        modes = found.get(drum)
+        modes = sorted(found.get(drum, ()), key=lambda mode: -mode["level_db"])[:MOST_MODES]
         if modes:
-            for mode in modes:
-                level = f"{signed(mode['level_db'])} dB"
-                ring = f"{mode['t60_s']:.2f} s"
-                rows.append([drum, f"{mode['frequency_hz']:.0f} Hz", ring, level])
+            words = "; ".join(
+                f"{mode['frequency_hz']:.0f} Hz, {signed(mode['level_db'])} dB, "
+                f"{mode['t60_s']:.2f} s"
+                for mode in sorted(modes, key=lambda mode: mode["frequency_hz"])
+            )
+            rows.append([drum, words])
         elif figures["note_hz"] is not None:
             ring = figure_words(figures["ring_s"], "s", 2)
-            rows.append([drum, f"{figures['note_hz']:.0f} Hz", ring, "note"])
+            rows.append([drum, f"{figures['note_hz']:.0f} Hz (the note), {ring}"])
     body = table(
         "Ring landmarks: where a ringing mode lies, should the ear want it notched",
-        ["Drum", "Frequency", "Ring (T60)", "Against the strongest"],
+        ["Drum", "Frequency, level against the strongest, ring (T60)"],
         rows,
     )
     if rows and not found:

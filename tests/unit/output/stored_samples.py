@@ -62,7 +62,7 @@ channel = 4
 #: Quarters at 120 beats a minute: kick on one and three, snare on two and four, ghosts between.
 BEAT_S = 0.5
 TAKES = (("verse & chorus", 2.0, 42.0), ("again", 50.0, 90.0))
-WEAK_S = 50.0 + 21 * BEAT_S
+WEAK_S = 50.0 + 61 * BEAT_S
 
 
 def kit() -> Kit:

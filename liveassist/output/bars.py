@@ -1,0 +1,251 @@
+"""Hits on bars and beats of a tempo the user gives, and a map of takes by bars.
+
+The tempo is not guessed. Where the beat lies in a take is found from its main hits: the phase at
+which they pull together (mean direction on the circle of one beat, N. I. Fisher, "Statistical
+Analysis of Circular Data", 1993). The first main kick (else the first main hit) is beat one of
+bar one, unless the user says where it is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from liveassist.output.stored import MAIN_ROLES, StoredHit, StoredSession, StoredTake
+
+#: Places in a beat that hits are laid on.
+STEPS = 4
+#: Under this mean resultant length the hits do not keep to the tempo (0.5: a scatter of 19 % of
+#: a beat, wider than a sixteenth).
+LEAST_HOLD = 0.5
+#: A main hit this many times the take's usual distance from the grid is loose.
+_LOOSE_TIMES, _LOOSE_LEAST_MS = 3.0, 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """``first_beat_s``: beat one of bar one. ``hold``: 0 to 1, how well the hits keep to it."""
+
+    tempo_bpm: float
+    beats_a_bar: int
+    first_beat_s: float
+    hold: float
+
+    @property
+    def beat_s(self) -> float:
+        """Length of a beat, s."""
+        return 60.0 / self.tempo_bpm
+
+    def place(self, time_s: float) -> Place:
+        """Where a moment lies: the nearest step of the grid, and how far from it."""
+        steps = (time_s - self.first_beat_s) / self.beat_s * STEPS
+        nearest = round(steps)
+        bar, step = divmod(nearest, STEPS * self.beats_a_bar)
+        offset_ms = (steps - nearest) * self.beat_s / STEPS * 1000.0
+        return Place(bar + 1, step, offset_ms)
+
+    def time_s(self, bar: int) -> float:
+        """Where bar ``bar`` (from 1) begins."""
+        return self.first_beat_s + (bar - 1) * self.beats_a_bar * self.beat_s
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """``bar`` from 1 (0 and below before the first beat), ``step`` in sixteenths from 0;
+    ``offset_ms``: after the step, early is negative."""
+
+    bar: int
+    step: int
+    offset_ms: float
+
+    @property
+    def beat(self) -> float:
+        """Beat of the bar, from 1, in quarters of a beat: 2.5 is the off-beat after two."""
+        return 1.0 + self.step / STEPS
+
+
+def fit_grid(
+    hits: Sequence[StoredHit],
+    tempo_bpm: float,
+    beats_a_bar: int = 4,
+    *,
+    kicks: Sequence[str] = (),
+    first_beat_s: float | None = None,
+) -> Grid | None:
+    """Lay the grid under one take's ``hits``; None without a main hit.
+
+    ``kicks``: names of the kick drums. ``first_beat_s``: where the user says that beat one is.
+    """
+    main = [hit for hit in hits if hit.role in MAIN_ROLES]
+    if not main:
+        return None
+    beat_s = 60.0 / tempo_bpm
+    times = np.array([hit.time_s for hit in main])
+    # Eighths pull together at twice the frequency even where half of them lie off the beat.
+    half = _direction(times, beat_s / 2.0)
+    whole = _direction(times, beat_s)
+    hold = max(abs(half), abs(whole))
+    if first_beat_s is None:
+        chosen = [hit for hit in main if hit.drum in kicks] or main
+        phase_s = float(np.angle(half)) / (2.0 * math.pi) * beat_s / 2.0
+        first_s = chosen[0].time_s
+        first_beat_s = phase_s + round((first_s - phase_s) / (beat_s / 2.0)) * beat_s / 2.0
+    return Grid(tempo_bpm, beats_a_bar, first_beat_s, float(hold))
+
+
+def _direction(
+    times: np.ndarray[tuple[int, ...], np.dtype[np.float64]], period_s: float
+) -> complex:
+    return complex(np.mean(np.exp(2j * math.pi * times / period_s)))
+
+
+# --- the map ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class BarCell:
+    """One bar of one take. ``missing``: main hits that most other takes have here."""
+
+    bar: int
+    hits: int
+    weak: int
+    missing: int
+    loose: int
+    fault: bool
+
+    @property
+    def sign(self) -> str:
+        """One letter: ``!`` fault, ``m`` missing, ``w`` weak, ``t`` timing, ``.`` clean."""
+        if self.fault:
+            return "!"
+        if self.missing:
+            return "m"
+        if self.weak:
+            return "w"
+        if self.loose:
+            return "t"
+        return "." if self.hits else " "
+
+
+@dataclass(frozen=True, slots=True)
+class TakeMap:
+    """A take on bars: its grid and its cells, bar 1 first."""
+
+    take: StoredTake
+    grid: Grid
+    cells: tuple[BarCell, ...]
+
+
+def take_maps(
+    session: StoredSession,
+    tempo_bpm: float,
+    beats_a_bar: int = 4,
+    *,
+    drums: Sequence[str],
+    kicks: Sequence[str],
+    first_beats: Mapping[str, float] | None = None,
+) -> list[TakeMap]:
+    """All takes that have a main hit, laid on bars; ``drums`` are the ones that are judged."""
+    first_beats = first_beats or {}
+    laid: list[tuple[StoredTake, Grid, list[tuple[StoredHit, Place]]]] = []
+    for take in session.takes:
+        hits = [hit for hit in session.between(take) if hit.drum in drums]
+        grid = fit_grid(
+            hits, tempo_bpm, beats_a_bar, kicks=kicks, first_beat_s=first_beats.get(take.name)
+        )
+        if grid is not None:
+            laid.append((take, grid, [(hit, grid.place(hit.time_s)) for hit in hits]))
+    struck = [{_slot(hit, place) for hit, place in placed} for _, _, placed in laid]
+    mains = [
+        {_slot(hit, place) for hit, place in placed if hit.role in MAIN_ROLES}
+        if grid.hold >= LEAST_HOLD
+        else set()
+        for _, grid, placed in laid
+    ]
+    return [
+        TakeMap(take, grid, _cells(session, take, grid, placed, _expected(mains, n), struck[n]))
+        for n, (take, grid, placed) in enumerate(laid)
+    ]
+
+
+Slot = tuple[str, int, int]
+
+
+def _slot(hit: StoredHit, place: Place) -> Slot:
+    return hit.drum, place.bar, place.step
+
+
+def _expected(mains: Sequence[set[Slot]], own: int) -> set[Slot]:
+    """Main hits that more than half of the other takes have, where there are two others or more."""
+    others = [slots for number, slots in enumerate(mains) if number != own and slots]
+    if len(others) < 2 or not mains[own]:
+        return set()
+    counts = Counter(slot for slots in others for slot in slots)
+    return {slot for slot, count in counts.items() if 2 * count > len(others)}
+
+
+def _cells(
+    session: StoredSession,
+    take: StoredTake,
+    grid: Grid,
+    placed: Sequence[tuple[StoredHit, Place]],
+    expected: set[Slot],
+    struck: set[Slot],
+) -> tuple[BarCell, ...]:
+    last = max(place.bar for _, place in placed)
+    main = [abs(place.offset_ms) for hit, place in placed if hit.role in MAIN_ROLES]
+    limit = max(_LOOSE_TIMES * float(np.median(main)), _LOOSE_LEAST_MS)
+    cells = []
+    for bar in range(1, last + 1):
+        here = [(hit, place) for hit, place in placed if place.bar == bar]
+        missing = {slot for slot in expected - struck if slot[1] == bar}
+        cells.append(
+            BarCell(
+                bar=bar,
+                hits=len(here),
+                weak=sum(hit.role == "weak" for hit, _ in here),
+                missing=len(missing),
+                loose=sum(
+                    hit.role in MAIN_ROLES and abs(place.offset_ms) > limit for hit, place in here
+                ),
+                fault=_faulty(session, grid.time_s(bar), grid.time_s(bar + 1)),
+            )
+        )
+    # Bars after the end of the take are not missing anything.
+    return tuple(cell for cell in cells if grid.time_s(cell.bar) <= take.end_s)
+
+
+def _faulty(session: StoredSession, start_s: float, end_s: float) -> bool:
+    return any(
+        alert["when"] == "now"
+        and alert["start_s"] < end_s
+        and (alert["end_s"] is None or alert["end_s"] > start_s)
+        for alert in session.summary["alerts"]
+    )
+
+
+def choice_lines(maps: Sequence[TakeMap], most: int = 12) -> list[str]:
+    """``verse bar 17 weak; clean there: chorus`` for bars that are not clean in some take."""
+    words = {"!": "fault", "m": "a hit missing", "w": "weak", "t": "loose"}
+    lines = []
+    maps = [one for one in maps if one.grid.hold >= LEAST_HOLD]
+    for one in maps:
+        for cell in one.cells:
+            if cell.sign not in words:
+                continue
+            clean = [
+                other.take.name
+                for other in maps
+                if other is not one
+                and len(other.cells) >= cell.bar
+                and other.cells[cell.bar - 1].sign == "."
+            ]
+            there = f"; clean there: {', '.join(clean)}" if clean else "; clean in no other take"
+            lines.append(f"{one.take.name}, bar {cell.bar}: {words[cell.sign]}{there}.")
+    if len(lines) > most:
+        return [*lines[:most], f"{len(lines) - most} more bars are marked in the map."]
+    return lines
