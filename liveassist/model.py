@@ -413,6 +413,16 @@ class Remark:
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """What was decided in a session so far, beside what was heard: kept so that it can go on."""
+
+    takes: tuple[Take, ...] = ()
+    reference: str | None = None
+    aim: str = "natural"
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class SessionRecord:
     """What a session leaves behind: the content of hits.csv and summary.json."""
 

@@ -64,6 +64,11 @@ class Advisor:
     # --- what is shown ---------------------------------------------------------------------
 
     @property
+    def aim(self) -> str:
+        """What the suggestions aim at."""
+        return self._aim
+
+    @property
     def suggestions(self) -> dict[str, Suggestion | None]:
         """What is suggested now, by microphone; None: see `reasons`."""
         return dict(self._suggestions)

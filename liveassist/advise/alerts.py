@@ -125,6 +125,13 @@ class Alerts:
         self._bleed = BleedWatch(self._kit)
         self._watch.forget()
 
+    def restore(self, alerts: Sequence[Alert], broken_s: float) -> None:
+        """Take over the alerts of a session that broke off; what lasted ended there."""
+        for alert in alerts:
+            end_s = broken_s if alert.end_s is None else alert.end_s
+            self._ended.append(replace(alert, end_s=max(end_s, alert.start_s)))
+        del self._ended[:-MAX_ENDED]
+
     def finish(self, now_s: float) -> list[Alert]:
         """The input is over: everything that lasts ends."""
         return [

@@ -8,7 +8,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
@@ -24,8 +24,10 @@ from liveassist.app.screen import Screen
 from liveassist.app.session import Session
 from liveassist.app.sessionfiles import SessionFiles
 from liveassist.app.steering import Steering
+from liveassist.app.store import keep
+from liveassist.app.storefile import Kept, discard, find
 from liveassist.errors import ConfigError
-from liveassist.model import Block
+from liveassist.model import Block, Kit
 from liveassist.output.terminal_plain import summary_lines
 
 #: The scenario played unless another is named.
@@ -54,6 +56,10 @@ class Pace:
     sleep: Callable[[float], None] = time.sleep
     latest_s: float = 0.0
     _begun_s: float | None = None
+
+    def begin(self, sample: int) -> None:
+        """Sample ``sample`` is played now."""
+        self._begun_s = self.clock() - sample / self.sample_rate_hz
 
     def wait_until(self, sample: int) -> None:
         """Return when ``sample`` would have been played; at once if that is past."""
@@ -87,6 +93,11 @@ def demo(
     files = SessionFiles(request.out) if request.out is not None else None
     pipeline = build(kit, rate_hz, early=True)
     pace = pace or Pace(rate_hz)
+    kept, store = None, None
+    if request.out is not None:
+        kept = _kept(request.out, kit, frames / rate_hz, out)
+        store = keep(request.out, kit, pipeline, kept)
+    first = round(kept.heard_s * rate_hz) if kept is not None else 0
     with ExitStack() as stack:
         stop = stack.enter_context(StopFlag())
         steering = Steering(pipeline)
@@ -94,6 +105,11 @@ def demo(
         steering.timing = surfaces.timing
         stack.callback(surfaces.close)
         outputs: list[OutputsLike] = [surfaces]
+        if store is not None:
+            stack.callback(store.close)
+            outputs.append(store)
+        if files is not None and kept is not None:
+            files.collect(kept.hits)
         if not request.headless and out.isatty():
             screen = Screen(steering, stop, out)
             stack.callback(screen.close)
@@ -108,13 +124,17 @@ def demo(
             started_at=datetime.now().astimezone().isoformat(timespec="milliseconds"),
             source=f"simulated: {scene.name}",
             steering=steering,
+            after=first if kept is not None else -1,
         )
-        for block in scene_blocks(scene, frames):
+        pace.begin(first)
+        for block in scene_blocks(scene, frames, first):
             pace.wait_until(block.first_sample + len(block.audio))
             session.feed(block)
             if stop.requested:
                 break
         record = session.finish()
+        if store is not None:
+            store.finished()
         states = session.output_states()
     for line in (*summary_lines(record), *state_lines(states)):
         print(line, file=out)
@@ -124,9 +144,24 @@ def demo(
     return 0
 
 
-def scene_blocks(scene: SceneLike, frames: int) -> Iterator[Block]:
-    """The first ``frames`` samples of the scene in blocks of `BLOCK_FRAMES`."""
-    first = 0
+def _kept(folder: Path, kit: Kit, until_s: float, out: TextIO) -> Kept | None:
+    """The demo that was broken off in ``folder``; what cannot be gone on with is removed."""
+    found = find(folder, kit)
+    kept = found.kept
+    if kept is None or kept.heard_s >= until_s:
+        discard(folder)
+        return None
+    if found.said is not None:
+        print(found.said, file=out)
+    # What was heard after the last note of how far will be heard again.
+    return replace(kept, hits=tuple(hit for hit in kept.hits if hit.time_s < kept.heard_s))
+
+
+def scene_blocks(scene: SceneLike, frames: int, first: int = 0) -> Iterator[Block]:
+    """Samples ``first`` to ``frames`` of the scene in blocks of `BLOCK_FRAMES`."""
+    skipped = 0
+    while skipped < first:
+        skipped += len(scene.read(min(first - skipped, 65_536)))
     while first < frames:
         audio = scene.read(min(BLOCK_FRAMES, frames - first))
         if not len(audio):

@@ -31,6 +31,8 @@ from liveassist.app.parts import OutputsLike
 from liveassist.app.rundir import Claim
 from liveassist.app.screen import Screen
 from liveassist.app.steering import KEY_COMMANDS, Steering
+from liveassist.app.store import keep
+from liveassist.app.storefile import Found, find
 from liveassist.app.watch import AttachedDashboard
 from liveassist.errors import ConfigError, StorageError
 from liveassist.input.device import DeviceSource
@@ -102,7 +104,13 @@ def listen(
     if request.background:
         return start(request.words(), request.log or default_log(request.out), out)
     learned = read_learned(Path(request.learned), kit) if request.learned != NOTHING else None
-    files = LiveFiles(request.out) if request.out is not None else None
+    found = find(request.out, kit) if request.out is not None else Found(None, None)
+    if found.said is not None:
+        print(f"liveassist: {found.said}", file=err)
+    kept = found.kept
+    files = None
+    if request.out is not None:
+        files = LiveFiles(request.out, going_on=kept is not None)
     with ExitStack() as stack:
         if files is not None:
             stack.callback(files.finish)
@@ -125,6 +133,13 @@ def listen(
             aim=request.aim,
             early=True,
         )
+        store = None
+        if request.out is not None:
+            store = keep(request.out, kit, pipeline, kept)
+            if store is not None:
+                stack.callback(store.close)
+        if files is not None and kept is not None:
+            files.collect(kept.hits)
         steering = Steering(pipeline)
         if surfaces is not None:
             surfaces.obey = steering.obey
@@ -134,7 +149,7 @@ def listen(
         if log is not None:
             stack.callback(log.close)
             log.say(f"listening on {source.device.title} at {source.sample_rate_hz} Hz")
-        everyone: tuple[OutputsLike | None, ...] = (surfaces, control, log, screen)
+        everyone: tuple[OutputsLike | None, ...] = (store, surfaces, control, log, screen)
         session = LiveSession(
             pipeline,
             kit,
@@ -144,6 +159,8 @@ def listen(
             files=files,
             outputs=[output for output in everyone if output is not None],
             steering=steering,
+            store=store,
+            kept=kept,
         )
         if screen is None:
             print(
@@ -160,6 +177,8 @@ def listen(
         if screen is not None:
             screen.close()
         _finish(session, files, out)
+        if store is not None:
+            store.finished()
     return 0
 
 

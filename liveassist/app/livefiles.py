@@ -21,6 +21,7 @@ from liveassist.app.sessionfiles import (
     SUMMARY_REST,
     SessionFiles,
 )
+from liveassist.app.storefile import PARTS
 from liveassist.app.summary import summary_json
 from liveassist.errors import StorageError
 from liveassist.model import Hit, SessionRecord
@@ -48,12 +49,21 @@ class LiveFiles(SessionFiles):
     #: Where an earlier session's files were put, None if there were none.
     earlier: Path | None
 
-    def __init__(self, folder: Path, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        going_on: bool = False,
+    ) -> None:
+        """``going_on``: the files there are of the session that is continued, and stay."""
         super().__init__(folder, clock)
-        further = tuple(folder / name for name in FURTHER)
-        self.earlier = _set_aside(
-            folder, (self.hits_path, self.summary_path, self.kit_path, *further)
-        )
+        further = tuple(folder / name for name in (*FURTHER, *PARTS))
+        self.earlier = None
+        if not going_on:
+            self.earlier = _set_aside(
+                folder, (self.hits_path, self.summary_path, self.kit_path, *further)
+            )
         self.problem: str | None = None
         self.failures = 0
         self._job: _Job | None = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Protocol
@@ -11,6 +12,8 @@ from liveassist.app.livefiles import LiveFiles
 from liveassist.app.parts import OutputsLike, PipelineLike
 from liveassist.app.session import Session
 from liveassist.app.steering import Steering
+from liveassist.app.store import Store
+from liveassist.app.storefile import Kept
 from liveassist.input.device import SourceState
 from liveassist.model import Alert, Block, Event, Kit, SessionRecord, Snapshot
 
@@ -58,7 +61,10 @@ class LiveSession(Session):
         files: LiveFiles | None = None,
         outputs: Sequence[OutputsLike] = (),
         steering: Steering | None = None,
+        store: Store | None = None,
+        kept: Kept | None = None,
     ) -> None:
+        """``kept``: the session that is continued; its time goes on, the break counts as lost."""
         super().__init__(
             pipeline,
             kit,
@@ -71,6 +77,10 @@ class LiveSession(Session):
         self._device = source
         self._name = name
         self._disk = files
+        self._store = store
+        self._kept = kept
+        self._broken_at_s = time.time() - kept.away_s if kept is not None else 0.0
+        self._offset = 0
         self._rate_hz = sample_rate_hz
         self._open: dict[str, Alert] = {}
         self._ended: list[Alert] = []
@@ -89,9 +99,25 @@ class LiveSession(Session):
         if self._started_at is None and self._device.started_at_s is not None:
             at = datetime.fromtimestamp(self._device.started_at_s, UTC).astimezone()
             self._started_at = at.isoformat(timespec="milliseconds")
+            if self._kept is not None:
+                block = self._go_on(self._kept, self._device.started_at_s, block)
+            if self._store is not None:
+                self._store.note(started_at=self._started_at)
+        elif self._offset:
+            first = block.first_sample + self._offset
+            block = Block(first, block.audio, block.lost_samples)
         if block.lost_samples:
             self._note_loss(block)
         return self.feed(block)
+
+    def _go_on(self, kept: Kept, started_s: float, block: Block) -> Block:
+        """The first block after a break, moved to its place in the session."""
+        self._started_at = kept.started_at or self._started_at
+        heard = round(kept.heard_s * self._rate_hz)
+        gap = max(0, round((started_s - self._broken_at_s) * self._rate_hz))
+        self._offset = heard + gap
+        lost = block.lost_samples + gap
+        return Block(block.first_sample + self._offset, block.audio, lost)
 
     def note_load(self, busy_s: float, frames: int) -> None:
         """Analysis of ``frames`` took ``busy_s``: the share of real time it needs."""
@@ -105,7 +131,8 @@ class LiveSession(Session):
         """
         away = self._device.state != "running"
         self._set("input_away", self._device.note if away else None)
-        self._set("storage", self._disk.problem if self._disk is not None else None)
+        problems = [disk.problem for disk in (self._disk, self._store) if disk is not None]
+        self._set("storage", next((said for said in problems if said is not None), None))
         if "audio_lost" in self._open and self.time_s > self._lost_until_s:
             self._end("audio_lost")
         if idle or self._news:

@@ -10,13 +10,16 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 from liveassist.model import (
+    Alert,
     Audio,
     Block,
     Event,
+    Hit,
     OutputState,
     Remark,
     SessionRecord,
     Snapshot,
+    Standing,
     Take,
 )
 
@@ -73,6 +76,21 @@ class PipelineLike(Protocol):
 
     def silence_alert(self, key: str, drum: str | None, mic: str | None) -> bool:
         """Acknowledge an alert; whether there was one."""
+        ...
+
+
+@runtime_checkable
+class Continuing(Protocol):
+    """An analysis that can go on with a session that was broken off."""
+
+    def standing(self) -> Standing:
+        """What was decided so far."""
+        ...
+
+    def resume(
+        self, standing: Standing, hits: Sequence[Hit], alerts: Sequence[Alert], heard_s: float
+    ) -> None:
+        """Go on from there; called before the first block."""
         ...
 
 

@@ -39,7 +39,7 @@ class Session:
 
     ``files`` and ``outputs`` are optional; whoever gives ``outputs`` closes them. ``started_at``
     is the wall clock of the first sample (ISO 8601), None for recordings; ``source`` names the
-    input on screens.
+    input on screens. Marks up to sample ``after`` have been carried out (a session that goes on).
     """
 
     def __init__(
@@ -54,6 +54,7 @@ class Session:
         started_at: str | None = None,
         source: str = "",
         steering: Steering | None = None,
+        after: int = -1,
     ) -> None:
         self._pipeline = pipeline
         self._steering = steering
@@ -62,7 +63,7 @@ class Session:
         self._started_at = started_at
         self._source = source
         self._watch = SignalWatch([mic.name for mic in kit.mics])
-        self._marks = _marks(takes, sample_rate_hz)
+        self._marks = _marks(takes, sample_rate_hz, after)
         self._figures_hop = seconds_to_samples(FIGURES_EVERY_S, sample_rate_hz)
         self._figures_due = 0
         self.samples_heard = 0
@@ -223,9 +224,11 @@ def _alert(fault: SignalFault) -> Alert:
     )
 
 
-def _marks(takes: Sequence[Span], sample_rate_hz: int) -> deque[_Mark]:
+def _marks(takes: Sequence[Span], sample_rate_hz: int, after: int) -> deque[_Mark]:
     marks: deque[_Mark] = deque()
     for take in takes:
         marks.append(_Mark(seconds_to_samples(take.start_s, sample_rate_hz), take.name))
         marks.append(_Mark(seconds_to_samples(take.end_s, sample_rate_hz), None))
+    while marks and marks[0].sample <= after:
+        marks.popleft()
     return marks

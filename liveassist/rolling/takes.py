@@ -126,6 +126,21 @@ class Takes:
                     kept[index] = renamed
         return current.name, renamed
 
+    def restore(self, takes: Sequence[Take], broken_s: float) -> list[Take]:
+        """Take over the takes of a session that broke off; those that had ended, in order.
+
+        A marked take that was open goes on; a stretch ended where the session broke off.
+        """
+        ended: list[Take] = []
+        for take in takes:
+            if take.provisional and take.end_s is None:
+                take = replace(take, end_s=max(broken_s, take.start_s))
+            (self._stretches if take.provisional else self._marks).append(take)
+            if take.end_s is not None:
+                ended.append(take)
+        self._marked = len(self._marks)
+        return ended
+
     def finish(self, now_s: float) -> list[Take]:
         """The input is over: everything open ends."""
         events = self._end_stretch()
