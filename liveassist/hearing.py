@@ -14,10 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.attribute.attributor import Attributor, Verdict, masks
+from liveassist.attribute.corrections import likeliest
 from liveassist.attribute.early import Early, EarlyWatch
 from liveassist.attribute.signature import Learned, Signature
 from liveassist.detect.onset import OnsetDetector
 from liveassist.history import History
+from liveassist.lookback import LookBack
 from liveassist.measure.level import MASK_STARTS, PEAK_SPAN_S, Alone, measure_alone
 from liveassist.model import Block, Hit, Kit
 from liveassist.spectra import Grid
@@ -33,6 +35,12 @@ HISTORY_S = 2.0
 REPORT = 0.5
 #: A final hit this near an early report on its drum is the same stroke, s.
 EARLY_S = 0.020
+#: Audio kept for corrections and the self-audit, s.
+LOOK_BACK_S = 8.0
+#: A hit that was missed is looked for in the last seconds, s: hearing it and reaching for a key.
+MISSED_S = 2.5
+#: Reported hits that can still be taken back.
+MOST_REPORTED = 64
 #: Share of a microphone's power from which a hit's level there is measured, not bounded.
 MEASURABLE = 0.5
 #: Where a drum was learned on the way: level in another microphone above what its strokes have in
@@ -152,6 +160,9 @@ class Hearing:
         judged = {drum.name: own[drum.name] for drum in kit.drums if drum.judged}
         self._watch = EarlyWatch(self.grid, judged, kinds, len(kit.mics))
         self._early: dict[str, list[Hit]] = {}
+        self._judged = judged
+        self.lookback = LookBack(len(kit.mics), self.chunk, round(LOOK_BACK_S * sample_rate_hz))
+        self._reported: deque[tuple[Hit, int]] = deque(maxlen=MOST_REPORTED)
 
     @property
     def chunk(self) -> int:
@@ -181,6 +192,10 @@ class Hearing:
             block.first_sample, block.audio, self.signatures, self._attributor.noise
         )
         return [self._announce(early) for early in found]
+
+    def number_from(self, last: int) -> None:
+        """Number new hits after ``last``, the highest of a session that goes on."""
+        self._number = max(self._number, last)
 
     def _announce(self, early: Early) -> Hit:
         self._number += 1
@@ -227,6 +242,7 @@ class Hearing:
             self._detector.reset(chunk.first_sample)
             self._attributor.reset()
         self.history.push(chunk.audio)
+        self.lookback.push(chunk.first_sample, chunk.audio)
         candidates = self._detector.feed(chunk.audio)
         if chunk.lost:
             # What begins within a window of a hole began because the hole ended.
@@ -248,11 +264,70 @@ class Hearing:
         return [*self._report(self._attributor.finish()), *self._stale(None)]
 
     def _report(self, verdicts: Sequence[Verdict]) -> list[Hit]:
-        hits = [self._hit(verdict) for verdict in verdicts if verdict.probability >= REPORT]
-        return [hit for hit in hits if hit is not None]
+        hits = []
+        for verdict in verdicts:
+            if verdict.probability >= REPORT:
+                hits.append(self._hit(verdict, self.history))
+                self._reported.append((hits[-1], verdict.sample))
+        return hits
 
-    def _hit(self, verdict: Verdict) -> Hit | None:
-        grid, history = self.grid, self.history
+    # --- what a person says of single hits ------------------------------------------------------
+
+    def learned(self) -> Learned:
+        """All that is known of the kit now, corrections included."""
+        mics = tuple(mic.name for mic in self._kit.mics)
+        known = {n: s for n, s in self.signatures.items() if not n.startswith("_")}
+        kept = list(self._attributor.corrections.kept)
+        return Learned(mics, self._attributor.noise, known, corrections=kept)
+
+    def no_hit(self, drum: str | None = None) -> Hit | None:
+        """The last hit reported (on ``drum``; None: on a kick or snare) was none: teach that.
+
+        Returns it withdrawn; None if there is none in the last `LOOK_BACK_S`.
+        """
+        drums = [drum] if drum is not None else list(self._judged)
+        for hit, sample in reversed(self._reported):
+            if hit.drum not in drums or sample < self.lookback.start:
+                continue
+            trace = next(
+                (
+                    trace
+                    for trace in reversed(self._attributor.corrections.traces)
+                    if trace.drum == hit.drum and trace.sample == sample
+                ),
+                None,
+            )
+            self._reported.remove((hit, sample))
+            if trace is not None:
+                self._attributor.corrections.teach(trace, hit=False)
+            self._attributor.unlearn(hit.drum, sample)
+            return replace(hit, stage="withdrawn")
+        return None
+
+    def missed_hit(self, drum: str | None = None) -> Hit | None:
+        """There was a hit (on ``drum``; None: on a kick or snare) that was not reported: teach it.
+
+        The likeliest rejected moment of the last `MISSED_S` is taken and returned as a hit; None
+        if nothing began then that could be one.
+        """
+        drums = [drum] if drum is not None else list(self._judged)
+        accepted = [(hit.drum, at) for hit, at in self._reported if hit.drum in self._own]
+        since = max(self.lookback.start, self.history.end - round(MISSED_S * self._rate))
+        corrections = self._attributor.corrections
+        apart = round(EARLY_S * self._rate)
+        trace = likeliest(corrections.traces, drums, since, accepted, apart)
+        if trace is None:
+            return None
+        history = self.lookback.history()
+        corrections.teach(trace, hit=True)
+        self._attributor.learn_at(trace.drum, history, trace.sample)
+        verdict = Verdict(trace.drum, trace.mic, trace.sample, 1.0, None, None, 0)
+        hit = self._hit(verdict, history)
+        self._reported.append((hit, trace.sample))
+        return replace(hit, stage="complete", flags=(*hit.flags, "told"))
+
+    def _hit(self, verdict: Verdict, history: History) -> Hit:
+        grid = self.grid
         starts = MASK_STARTS * grid.fine
         first = verdict.sample + int(starts[0])
         last = verdict.sample + int(starts[-1]) + grid.window

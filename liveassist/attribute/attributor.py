@@ -8,11 +8,12 @@ of several microphones within 3 ms share one explanation. A drum speaks at most 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from liveassist.attribute.corrections import Corrections
 from liveassist.attribute.evidence import Evidence, rise_db, weigh
 from liveassist.attribute.explain import PRE, Explainer, Explanation, Past
 from liveassist.attribute.judge import probability
@@ -86,8 +87,10 @@ class Attributor:
         self._own = dict(own)
         self._seconds = {d: tuple(m) for d, m in (seconds or {}).items() if d in own}
         self._student = Student(grid, self._own, mics)
-        self._learns = learned is None
-        if learned is not None:
+        # A file that only has corrections is no soundcheck.
+        self._learns = learned is None or not learned.signatures
+        self.corrections = Corrections(learned.corrections if learned is not None else ())
+        if learned is not None and not self._learns:
             self._student.signatures = dict(learned.signatures)
             self._student.noise = learned.noise
             for drum, signature in learned.signatures.items():
@@ -201,6 +204,7 @@ class Attributor:
                 if d not in known and d in self._kinds and c.mic == self._own[d]
             }
             verdicts += self._by_rules(heard, left, sample, strangers, relative)
+        verdicts = self._corrected(verdicts, heard)
         if self._learns:
             if any(
                 rise_db(heard[:, c.mic]) >= ONSET_RISE_DB
@@ -210,6 +214,31 @@ class Attributor:
                 self._onsets.append(sample)
             self._note_lessons(sample, heard, verdicts, relative)
         return verdicts
+
+    def _corrected(self, verdicts: list[Verdict], heard: Power) -> list[Verdict]:
+        """The verdicts with what a person taught; remembered, so that they can be corrected."""
+        out = []
+        for verdict in verdicts:
+            sure = self.corrections.judged(
+                verdict.drum, verdict.mic, verdict.sample, verdict.probability, heard
+            )
+            if sure != verdict.probability:
+                verdict = replace(verdict, probability=sure)
+                if sure < 0.5:
+                    self.unlearn(verdict.drum, verdict.sample)
+            out.append(verdict)
+        return out
+
+    def unlearn(self, drum: str, sample: int) -> None:
+        """Take nothing as a lesson that lies at ``sample`` and was no hit on ``drum``."""
+        self._lessons = [
+            (d, at) for d, at in self._lessons if d != drum or abs(at - sample) > self._together
+        ]
+        self._student.unlearn(drum, sample, self._coincident)
+
+    def learn_at(self, drum: str, history: History, sample: int) -> None:
+        """Take the hit on ``drum`` at ``sample`` as one more example of how it sounds."""
+        self._student.told(drum, history, sample)
 
     def _asked(self, group: list[Candidate]) -> dict[str, Candidate]:
         """Drums whose own or second microphone has a candidate; the own one's is preferred."""

@@ -12,10 +12,12 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from liveassist.attribute.corrections import Correction
 from liveassist.errors import InputError, StorageError
 from liveassist.spectra import BANDS, Grid, Power
 
@@ -85,11 +87,13 @@ class Learned:
     noise: Power
     signatures: dict[str, Signature] = field(default_factory=dict)
     notes: dict[str, str] = field(default_factory=dict)
+    #: What a person said of single hits.
+    corrections: list[Correction] = field(default_factory=list)
 
     def save(self, path: Path) -> None:
         """Write to ``path`` (numpy archive, no code inside); StorageError if that fails."""
         arrays: dict[str, npt.NDArray[np.generic]] = {"noise": self.noise}
-        about = {
+        about: dict[str, Any] = {
             "format": FORMAT,
             "mics": list(self.mics),
             "notes": self.notes,
@@ -97,6 +101,11 @@ class Learned:
                 {"name": s.drum, "mic": s.mic, "solid": s.solid} for s in self.signatures.values()
             ],
         }
+        if self.corrections:
+            arrays["corrections"] = np.stack([item.print_db for item in self.corrections])
+            about["corrections"] = [
+                [item.drum, item.hit, item.level_db, item.reach_db] for item in self.corrections
+            ]
         for number, signature in enumerate(self.signatures.values()):
             arrays[f"exemplars_{number}"] = signature.exemplars
             arrays[f"power_{number}"] = signature.power
@@ -123,6 +132,13 @@ class Learned:
                     raise ValueError(f"format {about.get('format')!r} is not {FORMAT}")
                 learned = cls(tuple(about["mics"]), np.asarray(data["noise"], np.float32))
                 learned.notes = dict(about["notes"])
+                for number, row in enumerate(about.get("corrections", ())):
+                    prints = np.asarray(data["corrections"][number], np.float32)
+                    if prints.shape != (len(learned.mics), BANDS):
+                        raise ValueError("its corrections have another shape")
+                    learned.corrections.append(
+                        Correction(str(row[0]), bool(row[1]), prints, float(row[2]), float(row[3]))
+                    )
                 for number, entry in enumerate(about["drums"]):
                     exemplars = np.asarray(data[f"exemplars_{number}"], np.float32)
                     if exemplars.shape[1:] != (len(STARTS), len(learned.mics), BANDS):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,6 +21,8 @@ from liveassist.spectra import BANDS, Grid, Power
 #: between strokes; at 100 bpm that many snares take five seconds.
 FIRST = 3
 KEPT = 12
+#: Exemplars added because a person said "there was a hit".
+MOST_TOLD = 3
 #: After the first `KEPT`, a drum learns at most this often, s: the kit changes slowly.
 PAUSE_S = 4.0
 #: A hit is learned only if nothing else begins for this long, s.
@@ -41,6 +44,8 @@ class Student:
         self.noise: Power = np.full((mics, BANDS), 1e-12, dtype=np.float32)
         self._hits: dict[str, deque[Power]] = {}
         self._last: dict[str, int] = {}
+        self._when: dict[str, deque[int]] = {}
+        self._told: dict[str, int] = {}
         self._quiet: deque[Power] = deque(maxlen=NOISE_CHUNKS)
         self._chunks = 0
 
@@ -94,6 +99,8 @@ class Student:
                 power[:, mic] *= 1e-3
         kept = self._hits.setdefault(drum, deque(maxlen=OTHERS_KEPT if drum == OTHERS else KEPT))
         kept.append(power)
+        when = self._when.setdefault(drum, deque(maxlen=kept.maxlen))
+        when.append(onset)
         self._last[drum] = onset
         need = 1 if drum == OTHERS else FIRST
         if len(kept) >= need:
@@ -102,6 +109,49 @@ class Student:
                 mic = int(np.argmax(power.sum(axis=(0, 2))))
             groups = 6 if drum == OTHERS else 3
             self.signatures[drum] = gather(drum, mic, list(kept), groups, solid=False)
+
+    def unlearn(self, drum: str, onset: int, near: int) -> None:
+        """Forget exemplars of ``drum`` learned within ``near`` samples of ``onset``."""
+        kept, when = self._hits.get(drum), self._when.get(drum)
+        if not kept or not when:
+            return
+        stays = [abs(at - onset) > near for at in when]
+        if all(stays):
+            return
+        hits = [hit for hit, stay in zip(kept, stays, strict=True) if stay]
+        times = [at for at, stay in zip(when, stays, strict=True) if stay]
+        self._hits[drum] = deque(hits, maxlen=kept.maxlen)
+        self._when[drum] = deque(times, maxlen=when.maxlen)
+        if len(hits) >= FIRST and drum in self.signatures:
+            self.signatures[drum] = gather(drum, self.signatures[drum].mic, hits, 3, solid=False)
+
+    def told(self, drum: str, history: History, onset: int) -> None:
+        """Add the hit at ``onset`` to a signature there is, as an exemplar of its own.
+
+        At most `MOST_TOLD` are added so; then the oldest of them gives way.
+        """
+        signature = self.signatures.get(drum)
+        if signature is None:
+            return
+        grid = self._grid
+        margin = 64 * grid.fine
+        audio = history.view(onset - margin, onset + 320 * grid.fine + grid.window)
+        have = min(history.end - onset + margin, len(audio))
+        power = exemplar(grid, audio, margin, self.noise, have)
+        loudest = float(power[:, signature.mic].sum(axis=1).max()) + 1e-30
+        if drum in self._hits and drum in self._when:
+            # What is learned while listening goes on from here.
+            self._hits[drum].append(power)
+            self._when[drum].append(onset)
+        told = self._told.get(drum, 0)
+        exemplars = signature.exemplars
+        if told == MOST_TOLD:
+            exemplars = np.delete(exemplars, len(exemplars) - told, axis=0)
+        self._told[drum] = min(told + 1, MOST_TOLD)
+        self.signatures[drum] = replace(
+            signature,
+            exemplars=np.concatenate([exemplars, power[None] / np.float32(loudest)]),
+        )
 
     def ready(self, drum: str) -> bool:
         """Whether ``drum`` has a signature."""
