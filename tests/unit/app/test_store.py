@@ -175,7 +175,7 @@ def test_damage_never_raises(tmp_path_factory: pytest.TempPathFactory, data: st.
     at = data.draw(st.integers(0, len(raw) - 1))
     raw[at : at + 64] = data.draw(st.binary(min_size=64, max_size=64))
     (folder / FILE_NAME).write_bytes(raw[:keep])
-    found = find(folder, KIT, now_s=1001.0)
+    find(folder, KIT, now_s=1001.0)
     again = Store(folder / FILE_NAME, Standing)
     again.events([hit(99)])
     again.close()
