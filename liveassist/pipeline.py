@@ -101,6 +101,8 @@ class Pipeline:
         self._kept: dict[str, list[Hit]] = {}
         self._records: dict[str, TakeRecord] = {}
         self._compares = True
+        #: Numbers of hits that a person has taken back.
+        self._struck: set[int] = set()
         self._remarks: list[Remark] = []
         self._end = 0
 
@@ -166,6 +168,8 @@ class Pipeline:
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         final = [replace(hit, stage="complete") for hit in inside if hit.stage != "withdrawn"]
         for hit in self._detail.feed(self._hearing.history, final, last):
+            if hit.number in self._struck:
+                continue
             known = self._rolling.add(hit)
             self._alerts.hit(known)
             self._snippets.keep(self._hearing.history, known)
@@ -378,6 +382,33 @@ class Pipeline:
     def clear_reference(self) -> None:
         """Compare takes with none from now on."""
         self._reference, self._compares = None, False
+
+    def no_hit(self, drum: str | None = None) -> Hit | None:
+        """The last hit (on ``drum``; None: on a kick or snare) was none: taken back and learned.
+
+        Returns it withdrawn; None if there is none that can still be taken back.
+        """
+        hit = self._hearing.no_hit(drum)
+        if hit is not None:
+            self._struck.add(hit.number)
+            self._rolling.withdraw(hit.number)
+            self._takes.hit(hit)
+            for name, kept in self._kept.items():
+                self._kept[name] = [h for h in kept if h.number != hit.number]
+        return hit
+
+    def missed_hit(self, drum: str | None = None) -> Hit | None:
+        """There was a hit that was not reported: reported now and learned (see `Hearing`)."""
+        hit = self._hearing.missed_hit(drum)
+        if hit is None:
+            return None
+        known = self._rolling.add(hit)
+        self._keep(known)
+        return replace(known, take=self._takes.take_of(known.time_s))
+
+    def learned(self) -> Learned:
+        """All that is known of the kit now, corrections included."""
+        return self._hearing.learned()
 
     def set_aim(self, aim: str) -> None:
         """Suggest for another aim from now on; what was suggested for the old one is forgotten."""
