@@ -106,8 +106,6 @@ class Pipeline:
         self._remarks: list[Remark] = []
         self._end = 0
 
-        #: Numbers of hits that a person has taken back.
-        self._struck: set[int] = set()
     # --- blocks in, events out ----------------------------------------------------------------
 
     def feed(self, block: Block) -> list[Event]:
@@ -176,8 +174,6 @@ class Pipeline:
             self._keep(known)
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
-            if hit.number in self._struck:
-                continue
 
     def _look(self, now_s: float, due: bool = False) -> list[Alert]:
         """Alerts that began or ended; looked for every two seconds."""
@@ -425,30 +421,3 @@ class Pipeline:
     def silence_alert(self, key: str, drum: str | None = None, mic: str | None = None) -> bool:
         """Acknowledge an alert; whether there was one."""
         return self._alerts.silence(key, drum=drum, mic=mic)
-    def no_hit(self, drum: str | None = None) -> Hit | None:
-        """The last hit (on ``drum``; None: on a kick or snare) was none: taken back and learned.
-
-        Returns it withdrawn; None if there is none that can still be taken back.
-        """
-        hit = self._hearing.no_hit(drum)
-        if hit is not None:
-            self._struck.add(hit.number)
-            self._rolling.withdraw(hit.number)
-            self._takes.hit(hit)
-            for name, kept in self._kept.items():
-                self._kept[name] = [h for h in kept if h.number != hit.number]
-        return hit
-
-    def missed_hit(self, drum: str | None = None) -> Hit | None:
-        """There was a hit that was not reported: reported now and learned (see `Hearing`)."""
-        hit = self._hearing.missed_hit(drum)
-        if hit is None:
-            return None
-        known = self._rolling.add(hit)
-        self._keep(known)
-        return replace(known, take=self._takes.take_of(known.time_s))
-
-    def learned(self) -> Learned:
-        """All that is known of the kit now, corrections included."""
-        return self._hearing.learned()
-
