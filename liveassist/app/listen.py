@@ -10,6 +10,7 @@ import contextlib
 import os
 import signal
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -27,6 +28,7 @@ from liveassist.app.livefiles import LiveFiles
 from liveassist.app.livelog import LiveLog
 from liveassist.app.livesession import LiveSession
 from liveassist.app.outputs import open_outputs, state_lines
+from liveassist.app.overload import WORDS
 from liveassist.app.parts import OutputsLike
 from liveassist.app.rundir import Claim
 from liveassist.app.screen import Screen
@@ -121,6 +123,9 @@ def listen(
             stack.callback(surfaces.close)
         source = DeviceSource(kit, request.device, request.sample_rate_hz, request.block_frames)
         stack.callback(source.close)
+        warming = threading.Thread(target=_load_analysis, name="loading", daemon=True)
+        warming.start()
+        stack.callback(warming.join)
         source.start()
         assert source.device is not None
         control = _open_control(stack, source.device.title)
@@ -180,6 +185,13 @@ def listen(
         if store is not None:
             store.finished()
     return 0
+
+
+def _load_analysis() -> None:
+    """Load what the first blocks need while the device is being opened, which takes as long."""
+    import scipy.signal  # noqa: F401
+
+    import liveassist.pipeline  # noqa: F401
 
 
 def _check(request: ListenRequest) -> None:
@@ -249,6 +261,7 @@ class _Live:
             self._session.hear(block)
             done_s = time.monotonic()
             self._session.note_load(done_s - now_s, len(block.audio))
+            self._session.note_behind(self._source.behind_samples)
         if now_s >= self._look_due_s:
             self._look_due_s = now_s + LOOK_S
             self._take_orders()
@@ -286,6 +299,8 @@ class _Live:
             "lost_samples": session.lost_samples,
             "device_restarts": source.restarts,
             "load": round(session.load, 4),
+            "giving_way": WORDS[session.overload.level],
+            "behind_most_s": round(session.overload.worst_s, 3),
             "outputs": list(state_lines(session.output_states())),
             "out": str(self._request.out.resolve()) if self._request.out is not None else None,
         }

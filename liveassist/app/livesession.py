@@ -6,10 +6,18 @@ import dataclasses
 import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from typing import Protocol
+from typing import Literal, Protocol
 
 from liveassist.app.livefiles import LiveFiles
-from liveassist.app.parts import OutputsLike, PipelineLike
+from liveassist.app.overload import (
+    COALESCED,
+    EVENTS_S,
+    FIGURES_S,
+    NO_DETAIL,
+    Overload,
+    newest,
+)
+from liveassist.app.parts import OutputsLike, PipelineLike, Yielding
 from liveassist.app.session import Session
 from liveassist.app.steering import Steering
 from liveassist.app.store import Store
@@ -21,6 +29,8 @@ from liveassist.model import Alert, Block, Event, Kit, SessionRecord, Snapshot
 LOSS_OVER_S = 10.0
 #: How fast the shown load follows, share of the newest block.
 _LOAD_FOLLOWS = 0.02
+#: Events held back at once in an overload.
+MOST_HELD = 1024
 #: Finished alerts of the device and the disk that are kept; the oldest are forgotten first.
 MOST_ENDED = 200
 
@@ -88,6 +98,9 @@ class LiveSession(Session):
         self._lost_until_s = 0.0
         self.lost_samples = 0
         self.load = 0.0
+        self.overload = Overload()
+        self._held: list[Event] = []
+        self._held_until_s = 0.0
 
     @property
     def time_s(self) -> float:
@@ -124,6 +137,27 @@ class LiveSession(Session):
         share = busy_s * self._rate_hz / max(frames, 1)
         self.load += _LOAD_FOLLOWS * (share - self.load)
 
+    def note_behind(self, samples: int) -> None:
+        """So many samples were captured and wait: give way where that is too much."""
+        if not self.overload.note(samples / self._rate_hz, self.time_s):
+            return
+        level = self.overload.level
+        self._figures_hop = round(FIGURES_S[level] * self._rate_hz)
+        if isinstance(self._pipeline, Yielding):
+            self._pipeline.set_lean(level >= NO_DETAIL)
+
+    def _pass_on(self, events: Sequence[Event], *, figures_now: bool = False) -> None:
+        """As ever, but several events at once where outputs have to give way."""
+        if self.overload.level < COALESCED and not self._held:
+            super()._pass_on(events, figures_now=figures_now)
+            return
+        self._held += events
+        over = self.overload.level < COALESCED or figures_now
+        if over or self.time_s >= self._held_until_s or len(self._held) >= MOST_HELD:
+            held, self._held = newest(self._held), []
+            self._held_until_s = self.time_s + EVENTS_S
+            super()._pass_on(held, figures_now=figures_now)
+
     def look(self, *, idle: bool) -> None:
         """Begin and end alerts of device and disk; with ``idle`` also pass figures on.
 
@@ -133,6 +167,7 @@ class LiveSession(Session):
         self._set("input_away", self._device.note if away else None)
         problems = [disk.problem for disk in (self._disk, self._store) if disk is not None]
         self._set("storage", next((said for said in problems if said is not None), None))
+        self._set("overload", self.overload.sentence, severity="look")
         if "audio_lost" in self._open and self.time_s > self._lost_until_s:
             self._end("audio_lost")
         if idle or self._news:
@@ -186,7 +221,9 @@ class LiveSession(Session):
         if before is None:
             self._news.append(alert)
 
-    def _set(self, key: str, sentence: str | None) -> None:
+    def _set(
+        self, key: str, sentence: str | None, severity: Literal["look", "stop"] = "stop"
+    ) -> None:
         """Let the alert ``key`` last while there is a sentence for it."""
         if sentence is None:
             if key in self._open:
@@ -197,7 +234,7 @@ class LiveSession(Session):
                 start_s=self.time_s,
                 end_s=None,
                 when="now",
-                severity="stop",
+                severity=severity,
                 sentence=sentence,
             )
             self._open[key] = alert

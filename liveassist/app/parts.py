@@ -80,6 +80,15 @@ class PipelineLike(Protocol):
 
 
 @runtime_checkable
+class Yielding(Protocol):
+    """An analysis that can do less while the computer is overloaded."""
+
+    def set_lean(self, lean: bool) -> None:
+        """Leave detail out, or not."""
+        ...
+
+
+@runtime_checkable
 class Continuing(Protocol):
     """An analysis that can go on with a session that was broken off."""
 

@@ -53,6 +53,8 @@ def status_lines(answer: dict[str, Any]) -> list[str]:
         f"pictures skipped {answer.get('snapshots_skipped', 0)})",
     ]
     lines += [str(line) for line in answer.get("outputs", ())]
+    if answer.get("giving_way"):
+        lines.append(f"overloaded: {answer['giving_way']}")
     if answer.get("out"):
         lines.append(f"writes to {answer['out']}")
     return lines

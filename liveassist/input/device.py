@@ -236,6 +236,13 @@ class DeviceSource:
             return self._block(audio, item.lost_samples)
         return None
 
+    @property
+    def behind_samples(self) -> int:
+        """Samples that were captured and wait to be read."""
+        if self._ring is None:
+            return 0
+        return max(0, self._ring.frames_written - self._taken_frame)
+
     def _skip_to(self, oldest: int) -> None:
         """Give up what the writer may have overwritten; every frame of it counts as lost."""
         while self._ready and self._ready[0].first_frame < oldest:
@@ -246,13 +253,14 @@ class DeviceSource:
 
     def _drop_front(self, frames: int) -> None:
         item = self._ready.popleft()
-        first = item.first_frame + frames
+        first = self._taken_frame = item.first_frame + frames
         if first < item.end_frame:
             self._ready.appendleft(_Ready(first, item.end_frame, 0))
 
     def _block(self, audio: np.ndarray[Any, Any], lost: int) -> Block:
         lost += self._overrun
         self._overrun = 0
+        self._taken_frame = 0
         self.lost_samples += lost
         self._position += lost
         first = self._position

@@ -13,7 +13,7 @@ import numpy as np
 from liveassist.history import History
 from liveassist.measure.arrival import EARLY_S, LATE_S, LEAD_S, arrivals
 from liveassist.measure.partials import measure_hit, needed_s
-from liveassist.model import Hit, Kit
+from liveassist.model import Hit, HitMeasures, Kit
 
 #: Audio before the onset that the measures like to see, s.
 BEFORE_S = 0.010
@@ -29,6 +29,8 @@ class Detailer:
     """Completes hits once the audio they need has been heard."""
 
     def __init__(self, kit: Kit, sample_rate_hz: int) -> None:
+        #: Leave detail out (an overloaded computer); hits then say so.
+        self.lean = False
         self._kit = kit
         self._rate = sample_rate_hz
         self._waiting: list[Hit] = []
@@ -59,6 +61,8 @@ class Detailer:
         own = self._own.get(hit.drum)
         if own is None:
             return hit
+        if self.lean:
+            return replace(hit, measures=HitMeasures(reason="the computer was too busy"))
         before = round(max(BEFORE_S, LEAD_S + EARLY_S) * self._rate) + 1
         after = max(self._needed(hit), round((LATE_S + 0.010) * self._rate))
         stop = min(history.end, hit.sample + after)
