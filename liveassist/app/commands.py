@@ -11,7 +11,13 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from liveassist.app.commands_after import add_export, add_report, add_sessions, add_takes
+from liveassist.app.commands_after import (
+    add_compare,
+    add_export,
+    add_report,
+    add_sessions,
+    add_takes,
+)
 from liveassist.app.commands_live import (
     add_listen,
     add_service,
@@ -25,6 +31,7 @@ from liveassist.app.options import (
     Commands,
     add_aim,
     add_command,
+    add_device,
     add_kit,
     add_learned,
     add_out,
@@ -34,6 +41,7 @@ from liveassist.app.options import (
     positive_seconds,
     positive_whole,
 )
+from liveassist.errors import ConfigError
 
 # --- demo ----------------------------------------------------------------------------------
 
@@ -164,16 +172,20 @@ def add_soundcheck(commands: Commands) -> None:
     parser = add_command(
         commands,
         "soundcheck",
-        "learn a kit from a recording of each drum alone, soft to hard",
-        "Writes what was learned to a file beside the kit profile. Hard hits are loud: protect "
-        "your hearing, keep monitoring low, and follow the rules of your workplace.",
+        "learn a kit: each drum alone, soft to hard, live or from a recording",
+        "Without INPUT it listens to the interface and says which drum to hit next, how many hits "
+        "are still needed and whether each was clean; keys: r this drum again, s next drum, q "
+        "end. Writes what was learned to a file beside the kit profile. Hard hits are loud: "
+        "protect your hearing, keep monitoring low, and follow the rules of your workplace.",
+        "  liveassist soundcheck --kit my_kit.toml --device \"my interface\"\n"
         "  liveassist soundcheck check.wav --kit my_kit.toml\n"
         "  liveassist soundcheck check.wav --kit my_kit.toml --segment kick=0.5:7 "
         "--segment snare=8.5:15",
     )
-    parser.add_argument("input", nargs="+", metavar="INPUT", help=INPUT_HELP)
+    parser.add_argument("input", nargs="*", metavar="INPUT", help=INPUT_HELP)
     add_kit(parser)
     add_segment(parser)
+    add_device(parser)
     parser.add_argument(
         "--out",
         type=Path,
@@ -186,6 +198,14 @@ def add_soundcheck(commands: Commands) -> None:
 def _run_soundcheck(chosen: argparse.Namespace) -> int:
     from liveassist.app.soundcheck import SoundcheckRequest, soundcheck
 
+    if not chosen.input:
+        from liveassist.app.soundcheck_live import LiveSoundcheck, soundcheck_live
+
+        _no_recording_given(chosen)
+        live = LiveSoundcheck(chosen.kit, chosen.device, chosen.rate, chosen.block, chosen.out)
+        return soundcheck_live(live, sys.stdout)
+    if chosen.device is not None:
+        raise ConfigError("--device is for listening; leave it out where a recording is given")
     request = SoundcheckRequest(
         inputs=tuple(chosen.input),
         kit=chosen.kit,
@@ -229,6 +249,11 @@ def _run_track_offset(chosen: argparse.Namespace) -> int:
         chosen.heard, chosen.track, chosen.heard_channel, chosen.track_channel
     )
     return measure_track_offset(request, sys.stdout)
+
+
+def _no_recording_given(chosen: argparse.Namespace) -> None:
+    if chosen.segment:
+        raise ConfigError("--segment: names a part of a recording; give INPUT too")
 
 
 # --- check, devices ------------------------------------------------------------------------
@@ -291,4 +316,5 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_takes,
     add_report,
     add_export,
+    add_compare,
 )

@@ -6,10 +6,19 @@ import argparse
 import sys
 from pathlib import Path
 
-from liveassist.app.options import INPUT_HELP, Commands, add_command, positive_whole
+from liveassist.app.options import (
+    INPUT_HELP,
+    Commands,
+    add_command,
+    add_kit,
+    add_learned,
+    positive_whole,
+)
 
 #: As `app.export` knows them (a test compares); importing it here would slow every help.
 EXPORT_FORMS = ("csv", "json", "midi", "markers", "cues")
+#: As `app.comparing` knows them (a test compares).
+MATCHES = ("level", "median")
 
 _SESSION_HELP = "the folder that --out of listen, replay or demo wrote"
 
@@ -237,3 +246,74 @@ def _run_export(chosen: argparse.Namespace) -> int:
         drums=tuple(chosen.drum),
     )
     return export(request, sys.stdout)
+
+
+# --- compare -------------------------------------------------------------------------------
+
+
+def add_compare(commands: Commands) -> None:
+    """``liveassist compare``."""
+    parser = add_command(
+        commands,
+        "compare",
+        "hold stretches of playing side by side: drums, heads, tunings, microphones, places",
+        "Note, modes, ring, attack, brightness, body, box, crack, wires, evenness and bleed margin "
+        "at matched level, each with its interval and whether it differs by more than chance. With "
+        "one stretch and several --mic the same hits are compared as pairs. The ear chooses.",
+        "  liveassist compare old=old.wav new=new.wav --kit my_kit.toml --drum snare\n"
+        "  liveassist compare a=try.wav@0:40 b=try.wav@45:90 --kit my_kit.toml \\\n"
+        "      --want fuller-soft --want shorter --out choice.html\n"
+        "  liveassist compare take.wav --kit my_kit.toml --mic snare_top --mic snare_side",
+    )
+    parser.add_argument(
+        "stretch",
+        nargs="+",
+        metavar="[NAME=]INPUT[@START:END]",
+        help="a file, or a folder with one file a microphone; times in seconds",
+    )
+    add_kit(parser)
+    parser.add_argument("--drum", metavar="DRUM", help="which drum (default: the snare)")
+    parser.add_argument(
+        "--mic",
+        action="append",
+        default=[],
+        metavar="MIC",
+        help="listen in this microphone (default: the drum's own); several: the same hits in each",
+    )
+    parser.add_argument(
+        "--want",
+        action="append",
+        default=[],
+        metavar="WISH",
+        help="rank by this; may be repeated: fuller, fuller-soft, less-box, more-crack, "
+        "more-wires, fewer-wires, brighter, darker, shorter, longer, higher, lower, quicker, "
+        "less-bleed, more-even",
+    )
+    parser.add_argument(
+        "--match",
+        default=MATCHES[0],
+        choices=MATCHES,
+        help="like hits are those of like level (the default), or, where gains or microphones "
+        "differ, of like level about each stretch's median",
+    )
+    add_learned(parser)
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="write a page with the picture (HTML)"
+    )
+    parser.set_defaults(run=_run_compare)
+
+
+def _run_compare(chosen: argparse.Namespace) -> int:
+    from liveassist.app.comparing import CompareRequest, compare
+
+    request = CompareRequest(
+        stretches=tuple(chosen.stretch),
+        kit=chosen.kit,
+        drum=chosen.drum,
+        mics=tuple(chosen.mic),
+        wishes=tuple(chosen.want),
+        match=chosen.match,
+        learned=chosen.learned,
+        out=chosen.out,
+    )
+    return compare(request, sys.stdout, sys.stderr)

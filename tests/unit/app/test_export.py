@@ -189,7 +189,7 @@ def test_takes_are_listed_with_stars_and_notes(folder: Path) -> None:
 
 def test_takes_on_bars(folder: Path) -> None:
     text = listed(TakesRequest(folder, tempo_bpm=120.0))
-    # Beat 61 of the second take is in bar 16; a microphone is dead from its tenth to its 22nd second.
+    # Beat 61 is in bar 16; a microphone is dead from the tenth to the 22nd second of the take.
     assert "again           .....!!!!!!....w...." in text
     assert "again, bar 16: weak; clean there: verse & chorus." in text
     moved = listed(TakesRequest(folder, tempo_bpm=120.0, first_beats=("again=48.0",)))
