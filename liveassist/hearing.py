@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from liveassist.attribute.attributor import Attributor, Verdict, masks
+from liveassist.attribute.attributor import Attributor
 from liveassist.attribute.corrections import likeliest
 from liveassist.attribute.early import Early, EarlyWatch
 from liveassist.attribute.signature import Learned, Signature
+from liveassist.attribute.verdict import Verdict, masks
 from liveassist.detect.onset import OnsetDetector
 from liveassist.history import History
 from liveassist.lookback import LookBack

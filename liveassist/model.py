@@ -14,88 +14,22 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from liveassist.kit import DRUM_KINDS as DRUM_KINDS
+from liveassist.kit import JUDGED_KINDS as JUDGED_KINDS
+from liveassist.kit import MIC_TYPES as MIC_TYPES
+from liveassist.kit import Drum as Drum
+from liveassist.kit import DrumKind as DrumKind
+from liveassist.kit import Kit as Kit
+from liveassist.kit import Mic as Mic
+from liveassist.kit import MicType as MicType
+from liveassist.kit import Windows as Windows
+
 Audio = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
 Interval = tuple[float, float]
 
-DrumKind = Literal["kick", "snare", "tom", "hihat", "cymbal"]
-MicType = Literal["acoustic", "trigger", "line"]
 Role = Literal["main", "weak", "ghost", "rim_click", "flam", "unsure"]
 Stage = Literal["early", "revised", "withdrawn", "complete"]
-DRUM_KINDS: tuple[DrumKind, ...] = ("kick", "snare", "tom", "hihat", "cymbal")
-MIC_TYPES: tuple[MicType, ...] = ("acoustic", "trigger", "line")
-#: Kinds whose evenness, tuning and expander the tool judges; the others are bleed sources.
-JUDGED_KINDS: tuple[DrumKind, ...] = ("kick", "snare")
-
-
-# --- the kit -------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Drum:
-    """A drum or cymbal of the kit. ``own`` names its close microphone, if it has one."""
-
-    name: str
-    kind: DrumKind
-    own: str | None = None
-    head_diameter_in: float | None = None
-    lugs: int | None = None
-
-    @property
-    def judged(self) -> bool:
-        """Whether this is a drum the tool judges (kick or snare with an own microphone)."""
-        return self.kind in JUDGED_KINDS and self.own is not None
-
-
-@dataclass(frozen=True, slots=True)
-class Mic:
-    """A microphone, trigger or line input.
-
-    ``channel`` counts from 1. ``of`` names the drum this is a *second* microphone on.
-    ``track_offset_db``: gain of the recorded track minus gain seen here.
-    """
-
-    name: str
-    channel: int
-    of: str | None = None
-    type: MicType = "acoustic"
-    track_offset_db: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Windows:
-    """How far back the rolling figures look: whichever of the two reaches less far."""
-
-    hits: int = 64
-    seconds: float = 300.0
-
-
-@dataclass(frozen=True, slots=True)
-class Kit:
-    """What is set up: drums, microphones, rolling windows."""
-
-    name: str
-    drums: tuple[Drum, ...]
-    mics: tuple[Mic, ...]
-    windows: Windows = Windows()
-
-    def drum(self, name: str) -> Drum:
-        """The drum called ``name``; KeyError if there is none."""
-        for drum in self.drums:
-            if drum.name == name:
-                return drum
-        raise KeyError(name)
-
-    def mic_index(self, name: str) -> int:
-        """Column of microphone ``name`` in every block; KeyError if there is none."""
-        for index, mic in enumerate(self.mics):
-            if mic.name == name:
-                return index
-        raise KeyError(name)
-
-    def owner(self, mic: str) -> Drum | None:
-        """The drum whose own microphone this is (the first, where two toms share one)."""
-        return next((drum for drum in self.drums if drum.own == mic), None)
 
 
 # --- audio ---------------------------------------------------------------------------------
@@ -118,6 +52,15 @@ class Block:
             raise ValueError("a block has shape (frames, microphones)")
         if self.first_sample < 0 or self.lost_samples < 0:
             raise ValueError("sample counts are not negative")
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """An onset in one microphone: column, rough sample (within 3 ms), strength in dB."""
+
+    mic: int
+    sample: int
+    strength_db: float
 
 
 # --- hits ----------------------------------------------------------------------------------

@@ -15,9 +15,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from liveassist.advise.alerts_bleed import BleedWatch
 from liveassist.advise.alerts_mics import MicWatch
 from liveassist.advise.alerts_rules import (
-    BleedWatch,
     FallWatch,
     Sighting,
     drum_sightings,

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from liveassist.app.marks import Span, check_segments, check_within
+from liveassist.errors import InputError, StorageError
 from liveassist.input.files import open_recording
 from liveassist.model import Kit
 
@@ -22,7 +23,7 @@ def learn_from_recording(given: Sequence[str], segments: Sequence[Span], kit: Ki
 
     Without ``segments`` the order of the drums is found from the recording itself.
     """
-    from liveassist.attribute.learn import learn
+    from liveassist.learning import learn
 
     check_segments(segments, [drum.name for drum in kit.drums])
     with open_recording(given, kit) as recording:
@@ -37,9 +38,32 @@ def read_learned(path: Path, kit: Kit) -> Learned:
     """What an earlier soundcheck wrote; InputError if the file is not that, or of another kit."""
     from liveassist.attribute.signature import Learned
 
-    learned = Learned.load(path)
+    try:
+        with path.open("rb") as file:
+            learned = Learned.load(file, str(path))
+    except FileNotFoundError as error:
+        raise InputError(f"there is no learned file {path}; run liveassist soundcheck") from error
+    except OSError as error:
+        raise InputError(
+            f"the learned file {path} cannot be read: {error.strerror or error}"
+        ) from error
     learned.check([mic.name for mic in kit.mics])
     return learned
+
+
+def write_learned(learned: Learned, path: Path) -> None:
+    """Write what was learned, whole or not at all; StorageError if that fails."""
+    partial = path.with_name(path.name + ".part")
+    try:
+        with partial.open("wb") as file:
+            learned.save(file)
+        partial.replace(path)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise StorageError(
+            f"what was learned cannot be written to {path}: {error.strerror or error}; "
+            "choose another folder or free some space"
+        ) from error
 
 
 def default_learned_path(kit_path: Path, bundled: bool) -> Path:

@@ -9,10 +9,11 @@ from typing import TextIO
 
 from liveassist.app.atomic import make_folder
 from liveassist.app.config import parse_kit
-from liveassist.app.learned import default_learned_path, learn_from_recording
+from liveassist.app.learned import default_learned_path, learn_from_recording, write_learned
 from liveassist.app.marks import parse_spans
 from liveassist.app.resources import bundled, find_profile
 from liveassist.app.toml_table import read_profile
+from liveassist.model import Kit
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,16 +26,21 @@ class SoundcheckRequest:
     out: Path | None = None
 
 
+def soundcheck_target(kit: str, out: Path | None) -> tuple[Path, Kit]:
+    """Where what is learned is kept (a folder that can be written), and the kit."""
+    path = find_profile("kits", kit)
+    known = parse_kit(read_profile(path), str(path))
+    target = out or default_learned_path(path, path in bundled("kits").values())
+    make_folder(target.parent)
+    return target, known
+
+
 def soundcheck(request: SoundcheckRequest, out: TextIO) -> int:
     """Learn from a recording and write it to a file that ``--learned`` takes."""
-    path = find_profile("kits", request.kit)
-    kit = parse_kit(read_profile(path), str(path))
+    target, kit = soundcheck_target(request.kit, request.out)
     segments = parse_spans("--segment", request.segments)
-    is_bundled = path in bundled("kits").values()
-    target = request.out or default_learned_path(path, is_bundled)
-    make_folder(target.parent)
     learned = learn_from_recording(request.inputs, segments, kit)
-    learned.save(target)
+    write_learned(learned, target)
     print(f"learned {', '.join(learned.signatures)} from {' '.join(request.inputs)}", file=out)
     missing = [drum.name for drum in kit.drums if drum.name not in learned.signatures]
     if missing:

@@ -8,30 +8,28 @@ of several microphones within 3 ms share one explanation. A drum speaks at most 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from liveassist.attribute.corrections import Corrections
-from liveassist.attribute.evidence import Evidence, rise_db, weigh
+from liveassist.attribute.evidence import rise_db, weigh
 from liveassist.attribute.explain import PRE, Explainer, Explanation, Past
 from liveassist.attribute.judge import probability
+from liveassist.attribute.lessons import RINGS_S, TOGETHER_S, Lessons
 from liveassist.attribute.rules import Rules
 from liveassist.attribute.signature import Learned, Signature
-from liveassist.attribute.student import CLEAR_S, OTHERS, Student
-from liveassist.detect.onset import Candidate
+from liveassist.attribute.student import OTHERS, Student
+from liveassist.attribute.verdict import Verdict
 from liveassist.history import History
-from liveassist.model import JUDGED_KINDS, DrumKind
-from liveassist.spectra import BANDS, Grid, Power
+from liveassist.model import JUDGED_KINDS, Candidate, DrumKind
+from liveassist.spectra import Grid, Power
 
 #: Two strokes on one drum are told apart from this distance on; closer ones are one hit
 #: (flagged as a flam where the second rise shows). Hirsh (1959): two sounds are told from one
 #: at 2 to 3 ms, their order at about 20 ms.
 SEPARATE_S = 0.015
-TOGETHER_S = 0.003
 COINCIDENT_S = 0.020
-RINGS_S = 0.20
 #: Rise over all bands under which nothing was hit; no recorded hit lies under 13.
 LEAST_RISE_DB = 8.0
 #: Toms, hats and cymbals have no ghost notes that matter here.
@@ -45,26 +43,6 @@ SURE = 0.9
 #: What begins nearby spoils a lesson if it rises this much and is this loud in its microphone.
 ONSET_RISE_DB = 25.0
 ONSET_LEVEL_DB = -25.0
-#: Clear hits of a drum that were never alone before it is learned in company.
-STARVED = 6
-#: A hit is learned once this much after it has been heard, s.
-LESSON_S = 0.30
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """One judged candidate of one drum. ``sample`` is rough (within 3 ms).
-
-    ``explanation`` and ``evidence`` are None where only the first rules could judge.
-    """
-
-    drum: str
-    mic: int
-    sample: int
-    probability: float
-    evidence: Evidence | None
-    explanation: Explanation | None
-    offset: int
 
 
 class Attributor:
@@ -107,10 +85,7 @@ class Attributor:
         self._recent: list[Candidate] = []
         self._held: dict[str, Verdict] = {}
         self._past: list[Past] = []
-        self._lessons: list[tuple[str, int]] = []
-        self._onsets: list[int] = []
-        self._accepted: list[Past] = []
-        self._starving: dict[str, int] = {}
+        self._lessons = Lessons(grid, self._student, kinds)
 
     @property
     def signatures(self) -> dict[str, Signature]:
@@ -140,8 +115,7 @@ class Attributor:
         self._recent.clear()
         self._held.clear()
         self._past.clear()
-        self._lessons.clear()
-        self._accepted.clear()
+        self._lessons.forget()
 
     def feed(self, history: History, candidates: Sequence[Candidate]) -> list[Verdict]:
         """Verdicts that became final; ``history.end`` is how far has been heard."""
@@ -164,7 +138,7 @@ class Attributor:
             self._recent = [c for c in self._recent if first - c.sample < self._coincident]
         done.extend(self._release(before=ready - self._separate))
         if self._learns:
-            self._study(history)
+            self._lessons.study(history)
         return done
 
     def finish(self) -> list[Verdict]:
@@ -211,7 +185,7 @@ class Attributor:
                 and relative.get(c.mic, -99.0) > ONSET_LEVEL_DB
                 for c in strong.values()
             ):
-                self._onsets.append(sample)
+                self._lessons.onset(sample)
             self._note_lessons(sample, heard, verdicts, relative)
         return verdicts
 
@@ -231,9 +205,7 @@ class Attributor:
 
     def unlearn(self, drum: str, sample: int) -> None:
         """Take nothing as a lesson that lies at ``sample`` and was no hit on ``drum``."""
-        self._lessons = [
-            (d, at) for d, at in self._lessons if d != drum or abs(at - sample) > self._together
-        ]
+        self._lessons.withdraw(drum, sample)
         self._student.unlearn(drum, sample, self._coincident)
 
     def learn_at(self, drum: str, history: History, sample: int) -> None:
@@ -337,7 +309,7 @@ class Attributor:
                 )
             )
             if opinion.sure:
-                self._lessons.append((drum, candidate.sample))
+                self._lessons.sure(drum, candidate.sample)
         return verdicts
 
     def _note_lessons(
@@ -345,50 +317,12 @@ class Attributor:
     ) -> None:
         for verdict in verdicts:
             if verdict.explanation is not None and verdict.probability > SURE:
-                self._lessons.append((verdict.drum, verdict.sample))
+                self._lessons.sure(verdict.drum, verdict.sample)
         if all(v.probability < 0.3 for v in verdicts) and max(relative.values()) < -6.0:
             # Nothing that is known: the sound of the rest of the kit, if it is loud enough.
             snares = [m for d, m in self._own.items() if self._kinds.get(d) == "snare"]
             if any(relative[m] > -36.0 and rise_db(heard[:, m]) > 30.0 for m in snares):
-                self._lessons.append((OTHERS, sample))
-
-    def _study(self, history: History) -> None:
-        """Learn from clear hits once enough of them has been heard."""
-        ripe = history.end - round(LESSON_S * self._grid.sample_rate_hz)
-        clear = round(CLEAR_S * self._grid.sample_rate_hz)
-        waiting = []
-        for drum, sample in self._lessons:
-            if sample > ripe:
-                waiting.append((drum, sample))
-                continue
-            if not self._student.wants(drum, sample):
-                continue
-            after = [o for o in self._onsets if o - sample > self._together]
-            if not any(self._together < abs(o - sample) < clear for o in self._onsets) and not any(
-                p.drum != drum and abs(p.sample - sample) < clear for p in self._accepted
-            ):
-                self._starving[drum] = 0
-                self._student.learn(drum, history, sample, min(after, default=None))
-                continue
-            # Never alone: after a while, learn from what known drums leave of it.
-            self._starving[drum] = self._starving.get(drum, 0) + 1
-            if self._starving[drum] > STARVED and drum in self._kinds:
-                near = [
-                    p
-                    for p in self._accepted
-                    if p.drum != drum and -self._rings < p.sample - sample < clear
-                ]
-                later = [o for o in after if o - sample > clear]
-                self._student.learn(drum, history, sample, min(later, default=None), near)
-        self._lessons = waiting
-        self._onsets = [
-            o for o in self._onsets if history.end - o < 2 * self._rings + ripe_span(self._grid)
-        ]
-        self._accepted = [
-            p
-            for p in self._accepted
-            if history.end - p.sample < 2 * self._rings + ripe_span(self._grid)
-        ]
+                self._lessons.sure(OTHERS, sample)
 
     def _now(self, sample: int, drums: dict[str, Candidate]) -> dict[str, int | None]:
         now: dict[str, int | None] = {}
@@ -441,7 +375,7 @@ class Attributor:
             past = Past(verdict.drum, verdict.sample, gains)
             self._past.append(past)
             if self._learns:
-                self._accepted.append(past)
+                self._lessons.accept(past)
 
     def _release(self, before: int | None) -> list[Verdict]:
         done = [v for v in self._held.values() if before is None or v.sample <= before]
@@ -449,27 +383,3 @@ class Attributor:
             del self._held[verdict.drum]
         done.sort(key=lambda v: (v.sample, v.drum))
         return done
-
-
-def ripe_span(grid: Grid) -> int:
-    """Samples for which onsets are remembered for lessons."""
-    return round(1.0 * grid.sample_rate_hz)
-
-
-def masks(
-    grid: Grid,
-    verdict: Verdict,
-    signatures: dict[str, Signature],
-    starts: npt.NDArray[np.int64],
-    mics: int,
-) -> npt.NDArray[np.float32]:
-    """Share of the verdict's hit in windows starting at ``starts`` samples from its candidate.
-
-    Shape (starts, mics, BANDS); all of it where only the first rules judged.
-    """
-    if verdict.explanation is None:
-        return np.ones((len(starts), mics, BANDS), dtype=np.float32)
-    mine, rest = verdict.explanation.seen(
-        signatures, starts + verdict.offset, grid.fine, verdict.drum
-    )
-    return np.asarray(mine / (mine + rest), dtype=np.float32)

@@ -11,14 +11,13 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 import numpy.typing as npt
 
 from liveassist.attribute.corrections import Correction
-from liveassist.errors import InputError, StorageError
+from liveassist.errors import InputError
 from liveassist.spectra import BANDS, Grid, Power
 
 #: Window starts kept, in sixteenths of a window (0.73 ms) relative to the onset.
@@ -90,8 +89,8 @@ class Learned:
     #: What a person said of single hits.
     corrections: list[Correction] = field(default_factory=list)
 
-    def save(self, path: Path) -> None:
-        """Write to ``path`` (numpy archive, no code inside); StorageError if that fails."""
+    def save(self, file: BinaryIO) -> None:
+        """Write to an open ``file`` (numpy archive, no code inside)."""
         arrays: dict[str, npt.NDArray[np.generic]] = {"noise": self.noise}
         about: dict[str, Any] = {
             "format": FORMAT,
@@ -110,23 +109,13 @@ class Learned:
             arrays[f"exemplars_{number}"] = signature.exemplars
             arrays[f"power_{number}"] = signature.power
         arrays["about"] = np.frombuffer(json.dumps(about).encode(), dtype=np.uint8)
-        partial = path.with_name(path.name + ".part")
-        try:
-            with partial.open("wb") as file:
-                np.savez(file, **arrays)  # type: ignore[arg-type]
-            partial.replace(path)
-        except OSError as error:
-            partial.unlink(missing_ok=True)
-            raise StorageError(
-                f"what was learned cannot be written to {path}: {error.strerror or error}; "
-                "choose another folder or free some space"
-            ) from error
+        np.savez(file, **arrays)  # type: ignore[arg-type]
 
     @classmethod
-    def load(cls, path: Path) -> Learned:
-        """Read what `save` wrote; InputError in one sentence if it cannot be used."""
+    def load(cls, file: BinaryIO, name: str) -> Learned:
+        """Read what `save` wrote; InputError in one sentence, with ``name``, if it is not that."""
         try:
-            with np.load(path, allow_pickle=False) as data:
+            with np.load(file, allow_pickle=False) as data:
                 about = json.loads(bytes(data["about"]).decode())
                 if about.get("format") != FORMAT:
                     raise ValueError(f"format {about.get('format')!r} is not {FORMAT}")
@@ -151,13 +140,9 @@ class Learned:
                         bool(entry["solid"]),
                     )
                 return learned
-        except FileNotFoundError as error:
-            raise InputError(
-                f"there is no learned file {path}; run liveassist soundcheck"
-            ) from error
         except Exception as error:
             raise InputError(
-                f"{path} is not a file that liveassist soundcheck wrote ({error}); "
+                f"{name} is not a file that liveassist soundcheck wrote ({error}); "
                 "run the soundcheck again"
             ) from error
 

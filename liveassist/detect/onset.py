@@ -10,11 +10,10 @@ candidates to the bit at any block size.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
+from liveassist.model import Candidate
 from liveassist.spectra import BANDS, Grid
 
 FloatArray = npt.NDArray[np.float32]
@@ -30,15 +29,6 @@ THRESHOLD_DB = 10.0
 RISE_CLIP_DB = 12.0
 #: Power under which nothing counts as a rise (-90 dBFS).
 FLOOR_POWER = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """An onset in one microphone: column, rough sample (within 3 ms), strength in dB."""
-
-    mic: int
-    sample: int
-    strength_db: float
 
 
 class OnsetDetector:

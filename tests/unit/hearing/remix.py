@@ -13,9 +13,9 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from liveassist.attribute.learn import learn
 from liveassist.attribute.signature import Learned
 from liveassist.hearing import Hearing, Rechunk
+from liveassist.learning import learn
 from liveassist.model import Block, Drum, DrumKind, Hit, Kit, Mic
 from sim import open_scenario
 

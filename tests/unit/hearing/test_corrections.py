@@ -14,9 +14,10 @@ import pytest
 
 import sim
 from liveassist.app.config import parse_kit
+from liveassist.app.learned import read_learned, write_learned
 from liveassist.attribute.corrections import Corrections, distances_db, print_of
-from liveassist.attribute.learn import learn
 from liveassist.attribute.signature import Learned
+from liveassist.learning import learn
 from liveassist.model import Block, Hit, Kit
 from liveassist.pipeline import Pipeline
 from liveassist.spectra import BANDS
@@ -123,8 +124,8 @@ def test_that_was_no_hit(scene: Scene, tmp_path: Path) -> None:
     assert after.knocks < 0.1
     assert after.recall > before.recall - 0.06
     # Kept with the kit: another session of it knows from the start.
-    after.pipeline.learned().save(tmp_path / "kit.learned.npz")
-    kept = Learned.load(tmp_path / "kit.learned.npz")
+    write_learned(after.pipeline.learned(), tmp_path / "kit.learned.npz")
+    kept = read_learned(tmp_path / "kit.learned.npz", after.pipeline.session().kit)
     again = score(scene, audio, None, kept)
     assert again.knocks < 0.1
     assert again.recall > before.recall - 0.06

@@ -1,0 +1,84 @@
+"""Bleed that has risen: the bleed matrix against what it was when it was first established."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from liveassist.advise.alerts_rules import Sighting
+from liveassist.model import Figures, Kit
+
+# Bleed: a cell of the matrix against what it was, from this many hits of the source.
+BLEED_UP_DB = 4.0
+BLEED_OVER_DB = 2.0
+BLEED_HITS = 24
+
+
+@dataclass(slots=True)
+class BleedWatch:
+    """Compares the bleed matrix with what it was when first established."""
+
+    kit: Kit
+    normal: dict[tuple[str, str], float] = field(default_factory=dict)
+
+    def sightings(self, figures: Figures) -> list[Sighting]:
+        """Bleed up: one source in one microphone, or in most of them at once."""
+        found: list[Sighting] = []
+        for drum in self.kit.drums:
+            row = figures.drums.get(drum.name)
+            if row is None or row.hits < BLEED_HITS:
+                continue
+            rises = self._rises(figures, drum.name)
+            if rises:
+                found += _bleed_sightings(drum.name, rises)
+        return found
+
+    def _rises(self, figures: Figures, drum: str) -> dict[str, float]:
+        rises: dict[str, float] = {}
+        for mic, cells in figures.bleed_db.items():
+            value = cells.get(drum)
+            if value is None or f"{mic}.{drum}" in figures.bleed_upper_bound:
+                continue
+            rises[mic] = value - self.normal.setdefault((mic, drum), value)
+        return rises
+
+
+def _bleed_sightings(drum: str, rises: dict[str, float]) -> list[Sighting]:
+    up = [mic for mic, rise in rises.items() if rise >= BLEED_UP_DB]
+    everywhere = len(up) >= 3 and len(up) >= 0.75 * len(rises)
+    middle = float(np.median(list(rises.values())))
+    found = [
+        Sighting(
+            "bleed_up",
+            present=everywhere,
+            clear=middle < BLEED_OVER_DB,
+            sentence=(
+                f"{drum} bleeds {middle:.0f} dB more into the other microphones than before: "
+                f"it is louder there, or its own microphone was turned down or moved."
+            ),
+            drum=drum,
+            value=middle,
+            unit="dB",
+            confidence=0.8,
+            lasting_s=8.0,
+            clearing_s=8.0,
+        )
+    ]
+    for mic, rise in rises.items():
+        found.append(
+            Sighting(
+                "bleed_up",
+                present=rise >= BLEED_UP_DB and not everywhere,
+                clear=rise < BLEED_OVER_DB or everywhere,
+                sentence=f"{drum} bleeds {rise:.0f} dB more into {mic} than before.",
+                drum=drum,
+                mic=mic,
+                value=rise,
+                unit="dB",
+                confidence=0.8,
+                lasting_s=8.0,
+                clearing_s=8.0,
+            )
+        )
+    return found
