@@ -69,6 +69,8 @@ def work_out(session: StoredSession, audio: Sequence[str], folder: Path) -> dict
     for (drum, hit), piece in zip(hits, pieces, strict=True):
         by_drum.setdefault(drum, []).append((hit, piece))
     document = {
+        # What the session itself left there (settings, levels, rates) stays.
+        **(session.advice or {}),
         "schema": 1,
         "audio": Path(name).name,
         "landmarks": _landmarks(session, kit, by_drum, rate, before),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from liveassist.output import expander_plots
 from liveassist.output.report_drums import prediction_words
-from liveassist.output.report_page import paragraph, section, table
+from liveassist.output.report_page import paragraph, section, small_plot, table
 from liveassist.output.report_svg import escape, signed
 from liveassist.output.report_words import figure_words, key_words, track_offset_db
 from liveassist.output.stored import Json, StoredSession
@@ -92,10 +93,37 @@ def mix_sheet(session: StoredSession) -> str:
     )
     heads = ["Microphone", "Threshold", "Range, ratio", "Times", "Key filter", "Predicted"]
     body += table("Expander to try", heads, rows)
+    body += _expander_plots(session)
     body += table("No expander, and why", ["Microphone", "Why"], refused)
     body += _landmarks(session)
     body += _pairs(session)
     return section("mix", "Mix sheet", body, new_page=True)
+
+
+def _expander_plots(session: StoredSession) -> str:
+    """Levels with the threshold, and what each threshold would do, where the session kept them."""
+    body = ""
+    for number, (mic, known) in enumerate((session.advice or {}).get("microphones", {}).items()):
+        sheet = known.get("suggested")
+        if not isinstance(sheet, dict):
+            continue
+        counts = {key: sum(sheet["levels"][key]) for key in ("main", "ghost", "bleed")}
+        threshold = f"{signed(sheet['settings']['threshold_dbfs'], 1)} dBFS"
+        body += small_plot(
+            expander_plots.levels(sheet, mic),
+            f"expander-levels-{number}",
+            f"{mic}: levels the expander sees",
+            f"{counts['main']} main hits, {counts['ghost']} ghosts and {counts['bleed']} foreign "
+            f"hits against a threshold of {threshold}; the dashed line is the gain",
+        )
+        body += small_plot(
+            expander_plots.rates(sheet, mic),
+            f"expander-rates-{number}",
+            f"{mic}: what each threshold would do",
+            f"share of main hits passed whole and openings by bleed a minute; {threshold} is "
+            "suggested",
+        )
+    return body
 
 
 def _landmarks(session: StoredSession) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -101,3 +102,11 @@ def test_pieces_are_the_same_at_any_block_size(size: int) -> None:
     padded = np.pad(whole, ((200, 4000), (0, 0)))
     for start, piece in zip(starts, cut(blocks, 2, starts, 200), strict=True):
         assert np.array_equal(piece, padded[200 + start : 400 + start])
+
+
+def test_what_the_session_left_there_stays(folder: Path) -> None:
+    before = {"schema": 1, "microphones": {"a": 1}}
+    session = dataclasses.replace(read_session(folder), advice=before)
+    document = work_out(session, [str(folder / "take.wav")], folder)
+    assert document["microphones"] == {"a": 1}
+    assert document["landmarks"]

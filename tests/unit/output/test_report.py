@@ -27,6 +27,7 @@ from liveassist.output.report_words import (
 )
 from liveassist.output.stored import StoredSession
 from tests.unit.output import stored_samples
+from tests.unit.output.test_expander_plots import SHEET
 
 VOID = {"meta", "link", "br", "img", "hr", "input"}
 
@@ -218,6 +219,16 @@ def test_pairs_and_landmarks_come_from_advice(session: StoredSession) -> None:
     assert "opposite in 98 % of 40 hits" in mix
     assert "331 Hz" in mix
     assert "--audio" not in mix
+
+
+def test_the_expander_is_drawn_where_the_session_kept_its_levels(session: StoredSession) -> None:
+    microphones = {"snare_top": {"suggested": SHEET}, "over": {"suggested": None}}
+    page = report(dataclasses.replace(session, advice={"schema": 1, "microphones": microphones}))
+    mix = page[page.index('id="mix"') :]
+    assert "snare_top: levels the expander sees" in mix
+    assert "5 main hits, 4 ghosts and 8 foreign hits" in mix
+    assert "chosen: -20 dBFS" in mix
+    assert "over: levels" not in mix
 
 
 def test_an_empty_session_has_a_page_too(session: StoredSession) -> None:
