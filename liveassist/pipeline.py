@@ -41,6 +41,7 @@ from liveassist.model import (
     Remark,
     SessionRecord,
     Snapshot,
+    Standing,
     Take,
     TakeRecord,
 )
@@ -55,6 +56,8 @@ LONGEST_FILLED_GAP_S = 2.0
 ALERTS_EVERY_S = 2.0
 #: Hits with their patterns kept for comparing takes: the reference and the take now played.
 MOST_KEPT = 1500
+#: Figures that are shown are worked out anew this often, s; it takes some 8 ms.
+FIGURES_EVERY_S = 0.5
 #: Marks kept; the oldest are forgotten first.
 MOST_REMARKS = 1000
 #: Alerts that say a microphone itself is at fault.
@@ -104,6 +107,8 @@ class Pipeline:
         #: Numbers of hits that a person has taken back.
         self._struck: set[int] = set()
         self._remarks: list[Remark] = []
+        self._shown: Figures | None = None
+        self._finished = False
         self._end = 0
 
     # --- blocks in, events out ----------------------------------------------------------------
@@ -137,6 +142,7 @@ class Pipeline:
         events.extend(self._ended(self._takes.finish(end_s)))
         events.extend(self._alerts.finish(end_s))
         self._rolling.settle()
+        self._finished = True
         self._advisor.settle(end_s, self._heard_hits(), self._levels)
         return events
 
@@ -182,6 +188,38 @@ class Pipeline:
         self._alerts_at_s = now_s
         figures = self._rolling.window_figures(now_s)
         return self._alerts.update(now_s, figures, self._rolling.mics(), self._rolling.recent())
+
+    def set_lean(self, lean: bool) -> None:
+        """Leave out the detail of hits and new suggestions while the computer is overloaded."""
+        self._detail.lean = lean
+
+    # --- going on after a break --------------------------------------------------------------
+
+    def standing(self) -> Standing:
+        """What was decided so far; with the hits and alerts, all that `resume` needs."""
+        reference = self._reference if self._compares else None
+        return Standing(self._takes.all(), reference, self._advisor.aim, tuple(self._remarks))
+
+    def resume(
+        self, standing: Standing, hits: Sequence[Hit], alerts: Sequence[Alert], heard_s: float
+    ) -> None:
+        """Go on with a session broken off at ``heard_s``; called before the first block.
+
+        ``hits`` in order of their numbers; new ones are numbered after them. What is learned of
+        the kit while listening begins anew.
+        """
+        self._end = round(heard_s * self._rate)
+        self._hearing.number_from(max((hit.number for hit in hits), default=0))
+        for hit in hits:
+            self._rolling.add(replace(hit, sample=round(hit.time_s * self._rate)))
+        self._rolling.settle()
+        self._alerts.restore(alerts, heard_s)
+        if standing.aim != self._advisor.aim:
+            self.set_aim(standing.aim)
+        self._remarks = list(standing.remarks)
+        self._reference = standing.reference or self._reference
+        for take in self._takes.restore(standing.takes, heard_s):
+            self._judge(take)
 
     # --- takes -----------------------------------------------------------------------------------
 
@@ -257,14 +295,15 @@ class Pipeline:
     def snapshot(self) -> Snapshot:
         """Everything that may be shown now."""
         now_s = self._end / self._rate
-        self._advisor.look(now_s, self._heard_hits, self._levels)
+        if not self._detail.lean:
+            self._advisor.look(now_s, self._heard_hits, self._levels)
         last = list(self._records.values())[-1:]
         return Snapshot(
             time_s=now_s,
             sample_rate_hz=self._rate,
             kit=self._kit,
             mics=self._rolling.mics(),
-            figures=self._rolling.window_figures(now_s, keyed_margin_db=self._advisor.margins),
+            figures=self._shown_figures(now_s),
             recent=self._rolling.recent(),
             expander=self._advisor.suggestions,
             expander_reason=self._advisor.reasons,
@@ -277,6 +316,14 @@ class Pipeline:
             learned=self._learned_name,
             changes=last[0].changes if last else (),
         )
+
+    def _shown_figures(self, now_s: float) -> Figures:
+        """The rolling figures, worked out anew as often as a person can read them."""
+        shown = self._shown
+        if shown is None or self._finished or now_s - shown.end_s >= FIGURES_EVERY_S:
+            margins = self._advisor.margins
+            shown = self._shown = self._rolling.window_figures(now_s, keyed_margin_db=margins)
+        return shown
 
     def session(self) -> SessionRecord:
         """What the session leaves behind, of what was heard so far."""
