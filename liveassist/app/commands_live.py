@@ -11,13 +11,13 @@ from liveassist.app.options import (
     Commands,
     add_aim,
     add_command,
+    add_device,
     add_kit,
     add_learned,
     add_out,
     add_reference,
     add_surface,
     positive_seconds,
-    positive_whole,
 )
 
 if TYPE_CHECKING:
@@ -55,23 +55,7 @@ def add_listen(commands: Commands) -> None:
 
 def _add_listen_options(parser: argparse.ArgumentParser) -> None:
     add_kit(parser)
-    parser.add_argument(
-        "--device",
-        metavar="NAME|NUMBER",
-        help="audio input: its number, its name or a part of it (default: the system's default)",
-    )
-    parser.add_argument(
-        "--rate",
-        type=positive_whole,
-        metavar="HZ",
-        help="sample rate (default: what the device runs at)",
-    )
-    parser.add_argument(
-        "--block",
-        type=positive_whole,
-        metavar="FRAMES",
-        help="samples a block (default: what the device prefers)",
-    )
+    add_device(parser)
     parser.add_argument("--seconds", type=positive_seconds, metavar="N", help="end after N seconds")
     add_learned(parser)
     add_reference(parser)

@@ -65,6 +65,27 @@ def add_kit(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--kit", required=True, metavar="KIT.toml", help=_KIT_HELP)
 
 
+def add_device(parser: argparse.ArgumentParser) -> None:
+    """``--device``, ``--rate`` and ``--block``."""
+    parser.add_argument(
+        "--device",
+        metavar="NAME|NUMBER",
+        help="audio input: its number, its name or a part of it (default: the system's default)",
+    )
+    parser.add_argument(
+        "--rate",
+        type=positive_whole,
+        metavar="HZ",
+        help="sample rate (default: what the device runs at)",
+    )
+    parser.add_argument(
+        "--block",
+        type=positive_whole,
+        metavar="FRAMES",
+        help="samples a block (default: what the device prefers)",
+    )
+
+
 def add_segment(parser: argparse.ArgumentParser) -> None:
     """``--segment``."""
     parser.add_argument(

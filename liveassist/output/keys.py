@@ -86,13 +86,17 @@ class KeyReader:
 
     def poll(self) -> list[Command]:
         """The commands typed since the last call; empty at once where there are none."""
+        return commands_in(self.typed())
+
+    def typed(self) -> str:
+        """What was typed since the last call; empty at once where nothing was."""
         if self._read is None:
-            return []
+            return ""
         try:
-            return commands_in(self._read())
+            return self._read()
         except OSError:
             self.close()
-            return []
+            return ""
 
     def close(self) -> None:
         """Give the terminal back."""
