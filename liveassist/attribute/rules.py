@@ -108,7 +108,7 @@ class Rules:
         )
         if kick > -16.0:
             # The kick is at its loudest: only a snare with its wires is told from its bleed.
-            both = own > -6.0 and float(rise[HIGH].mean()) > 15.0 and low < 0.4
+            both = own > -6.0 and body > 0.0 and float(rise[HIGH].mean()) > 15.0 and low < 0.4
             return Opinion(0.5 if both else 0.1, False)
         probable = body > -3.0 and body_rises > 6.0 and own > -30.0 and low < 0.6
         return Opinion(0.7 if probable else 0.05, probable and own > -12.0 and body_rises > 9.0)

@@ -248,8 +248,13 @@ def main() -> None:
     wanted = json.loads(sys.argv[1])
     try:
         child = Child(wanted)
-    except ImportError:
-        why = b"MIDI needs the python-rtmidi package, which is not installed"
+    except ImportError as error:
+        missing = isinstance(error, ModuleNotFoundError)
+        why = (
+            b"MIDI needs the python-rtmidi package, which is not installed"
+            if missing
+            else f"MIDI cannot start: {error}; install the system library it names".encode()
+        )
         data = b"".join(frame(index, b"D", why) for index in range(len(wanted)))
         os.write(sys.stdout.fileno(), data)
         sys.stdin.buffer.read()

@@ -44,10 +44,8 @@ class Stroke:
 
 
 def kind_of(drum: str) -> DrumKind:
-    for kind in ("kick", "snare", "tom", "hihat"):
-        if drum.startswith(kind):
-            return kind  # type: ignore[return-value]
-    return "cymbal"
+    kinds: tuple[DrumKind, ...] = ("kick", "snare", "tom", "hihat")
+    return next((kind for kind in kinds if drum.startswith(kind)), "cymbal")
 
 
 @cache
