@@ -25,6 +25,7 @@ from liveassist.app.commands_live import (
     add_stop,
     add_watch,
 )
+from liveassist.app.commands_setup import add_restore_check, add_save_setup
 from liveassist.app.commands_surface import add_learn
 from liveassist.app.options import (
     INPUT_HELP,
@@ -177,7 +178,7 @@ def add_soundcheck(commands: Commands) -> None:
         "are still needed and whether each was clean; keys: r this drum again, s next drum, q "
         "end. Writes what was learned to a file beside the kit profile. Hard hits are loud: "
         "protect your hearing, keep monitoring low, and follow the rules of your workplace.",
-        "  liveassist soundcheck --kit my_kit.toml --device \"my interface\"\n"
+        '  liveassist soundcheck --kit my_kit.toml --device "my interface"\n'
         "  liveassist soundcheck check.wav --kit my_kit.toml\n"
         "  liveassist soundcheck check.wav --kit my_kit.toml --segment kick=0.5:7 "
         "--segment snare=8.5:15",
@@ -317,4 +318,6 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_report,
     add_export,
     add_compare,
+    add_save_setup,
+    add_restore_check,
 )
