@@ -6,6 +6,7 @@ everything known is written when it works.
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -28,6 +29,10 @@ from liveassist.model import Hit, SessionRecord
 
 #: After a failed writing the next is tried so much later, seconds.
 RETRY_S = 5.0
+#: Making the summary may hold analysis up so long, seconds; the ring holds eight.
+LONGEST_HOLD_S = 1.0
+#: How many times longer than a writing took the next one waits.
+HITS_REST = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +83,10 @@ class LiveFiles(SessionFiles):
         if now_s >= self._summary_due_s:
             known = record()
             spent_s = self._clock() - now_s
-            self._summary_due_s = now_s + max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
+            rest_s = max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
+            # After hours of playing it would hold analysis up too long; the end writes it, and the
+            # store has everything meanwhile.
+            self._summary_due_s = now_s + rest_s if spent_s < LONGEST_HOLD_S else math.inf
             self._hand_over(known, known.hits)
         elif self._changed and now_s >= self._hits_due_s:
             self._hand_over(None, tuple(self._hits.values()))
@@ -112,6 +120,7 @@ class LiveFiles(SessionFiles):
             self._try(job)
 
     def _try(self, job: _Job) -> None:
+        begun_s = self._clock()
         try:
             write_whole(self.hits_path, hits_csv(job.hits))
             if job.record is not None:
@@ -119,6 +128,9 @@ class LiveFiles(SessionFiles):
                 self._write_kit(job.record.kit)
             self._write_further(job.further)
             self.problem = None
+            self._hits_due_s = self._clock() + max(
+                HITS_EVERY_S, HITS_REST * (self._clock() - begun_s)
+            )
         except StorageError as problem:
             self.failures += 1
             self.problem = str(problem)

@@ -39,8 +39,8 @@ class Rolling:
     """Everything the rolling stage knows about a session.
 
     ``ranges``: velocity ranges learned in a soundcheck, by drum; they then stay as they are.
-    Memory: the session keeps every hit (ringing spectra of the last `PATTERN_HITS` of each drum)
-    and one byte a microphone every 40 ms; the rolling window is a view of it.
+    Memory: the session keeps every hit (spectrum, partials and arrivals of the last `PATTERN_HITS`
+    of each drum only) and one byte a microphone every 40 ms; the rolling window is a view of it.
     """
 
     def __init__(
@@ -196,10 +196,13 @@ class Rolling:
         return None
 
     def _strip(self, hits: list[Hit]) -> None:
-        """Drop the spectrum of the hit that is now too long ago."""
+        """Keep of the hit that is now too long ago what figures of a session ask for."""
         index = len(hits) - 1 - PATTERN_HITS
-        if index >= 0 and (measures := hits[index].measures) and measures.pattern is not None:
-            hits[index] = replace(hits[index], measures=replace(measures, pattern=None))
+        if index < 0 or (old := hits[index].measures) is None:
+            return
+        if old.pattern is not None or old.partials or old.arrival_ms:
+            slim = replace(old, pattern=None, partials=(), arrival_ms={}, pair_sign={})
+            hits[index] = replace(hits[index], measures=slim)
 
     def _role(self, hit: Hit) -> Role:
         """Role of a new hit from what was played before."""

@@ -1,0 +1,148 @@
+"""Hours of a fast simulated session, with what it takes of the machine on the way.
+
+Run by hand: ``python -m tests.speed.soak [--hours 8] [--speed 50] [--minutes 10]``. A stretch of a
+simulated session is analysed over and over, as one session with files, store and an OSC output, at
+most ``--speed`` times as fast as real time; ``--minutes`` ends it earlier by the clock. A
+line is printed every simulated hour or 30 s: memory, threads, open files, queues, size on disk.
+Exit status 1 where threads or open files grew, something was dropped, or memory grew faster
+than `MOST_MB_PER_HOUR` after the first half.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from liveassist.app.config import parse_kit
+from liveassist.app.demo import open_scene
+from liveassist.app.livefiles import LiveFiles
+from liveassist.app.outputs import open_surfaces, refuse
+from liveassist.app.session import Session
+from liveassist.app.store import keep
+from liveassist.model import Block
+from liveassist.output.router import demo_surface
+from liveassist.pipeline import Pipeline
+
+SCENARIO = "first_light"
+STRETCH_S = 60.0
+BLOCK = 2048
+#: Every hit is kept for the session's files: some 2 kB each, seven a second.
+MOST_MB_PER_HOUR = 80.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What the process takes at one moment. ``hours``: of the session."""
+
+    hours: float
+    memory_mb: float
+    threads: int
+    handles: int
+    disk_mb: float
+    dropped: int
+
+    def line(self, speed: float, hits: int) -> str:
+        """For the table."""
+        return (
+            f"| {self.hours:5.2f} | {speed:5.1f} | {hits:7} | {self.memory_mb:6.0f} | "
+            f"{self.threads:3} | {self.handles:3} | {self.disk_mb:6.1f} | {self.dropped:4} |"
+        )
+
+
+def memory_mb() -> float:
+    """Resident memory of this process now (Linux)."""
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+
+def sample(session: Session, folder: Path, hours: float) -> Sample:
+    """Look at everything once."""
+    return Sample(
+        hours,
+        memory_mb(),
+        threading.active_count(),
+        len(os.listdir("/proc/self/fd")),
+        sum(path.stat().st_size for path in folder.rglob("*") if path.is_file()) / 2**20,
+        sum(state.dropped for state in session.output_states()),
+    )
+
+
+def soak(hours: float, speed: float, minutes: float, folder: Path) -> list[Sample]:
+    """Run it; the samples, the first after ten simulated minutes."""
+    scene = open_scene(SCENARIO)
+    rate = scene.sample_rate_hz
+    kit = parse_kit(scene.kit_toml, SCENARIO)
+    stretch = scene.read(round(STRETCH_S * rate) // BLOCK * BLOCK)
+    pipeline = Pipeline(kit, rate, early=True)
+    files = LiveFiles(folder)
+    store = keep(folder, kit, pipeline, None)
+    assert store is not None
+    surfaces = open_surfaces([demo_surface()], kit, refuse)
+    session = Session(pipeline, kit, rate, files=files, outputs=[store, surfaces])
+    begun_s = time.monotonic()
+    samples: list[Sample] = []
+    first, due_h, due_s, hits = 0, 1.0 / 6.0, 0.0, 0
+    while first < hours * 3600.0 * rate and time.monotonic() - begun_s < 60.0 * minutes:
+        at = first % len(stretch)
+        events = session.feed(Block(first, stretch[at : at + BLOCK]))
+        hits += sum(getattr(event, "stage", "") == "complete" for event in events)
+        first += BLOCK
+        heard_s, spent_s = first / rate, time.monotonic() - begun_s
+        if heard_s / 3600.0 >= due_h and (spent_s >= due_s or heard_s / 3600.0 >= due_h + 1.0):
+            due_h, due_s = heard_s / 3600.0 + 1.0 / 12.0, spent_s + 30.0
+            samples.append(sample(session, folder, heard_s / 3600.0))
+            print(samples[-1].line(heard_s / spent_s, hits), flush=True)
+        if heard_s / speed > spent_s:
+            time.sleep(heard_s / speed - spent_s)
+    files.finish()
+    session.finish()
+    surfaces.close()
+    store.finished()
+    store.close()
+    samples.append(sample(session, folder, first / rate / 3600.0))
+    print(samples[-1].line(first / rate / (time.monotonic() - begun_s), hits))
+    return samples
+
+
+def complaints(samples: list[Sample]) -> list[str]:
+    """What grew that must not."""
+    wrong = []
+    early, late = samples[0], samples[-2] if len(samples) > 2 else samples[-1]
+    middle = samples[len(samples) // 2]
+    if late.threads > early.threads or late.handles > early.handles + 2:
+        wrong.append(
+            f"threads {early.threads} to {late.threads}, files {early.handles} to {late.handles}"
+        )
+    grown = (late.memory_mb - middle.memory_mb) / max(late.hours - middle.hours, 0.1)
+    if grown > MOST_MB_PER_HOUR:
+        wrong.append(f"memory grows by {grown:.0f} MB an hour")
+    if late.dropped:
+        wrong.append(f"{late.dropped} messages were dropped")
+    return wrong
+
+
+def main() -> int:
+    """Soak and print."""
+    parser = argparse.ArgumentParser(description="hours of a fast simulated session")
+    parser.add_argument("--hours", type=float, default=8.0)
+    parser.add_argument("--speed", type=float, default=50.0)
+    parser.add_argument("--minutes", type=float, default=1e9)
+    options = parser.parse_args()
+    print("| hours | x real | hits | memory MB | threads | files | disk MB | dropped |")
+    print("|---|---|---|---|---|---|---|---|")
+    with tempfile.TemporaryDirectory() as folder:
+        samples = soak(options.hours, options.speed, options.minutes, Path(folder))
+    wrong = complaints(samples)
+    for sentence in wrong:
+        print(sentence)
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
