@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from liveassist.history import History
-from liveassist.measure.arrival import EARLY_S, LATE_S, LEAD_S, arrivals
+from liveassist.measure.arrival import EARLY_S, LATE_S, LEAD_S, SIGN_S, arrivals, signs
 from liveassist.measure.partials import measure_hit, needed_s
 from liveassist.model import Hit, HitMeasures, Kit
 
@@ -63,8 +63,8 @@ class Detailer:
             return hit
         if self.lean:
             return replace(hit, measures=HitMeasures(reason="the computer was too busy"))
-        before = round(max(BEFORE_S, LEAD_S + EARLY_S) * self._rate) + 1
-        after = max(self._needed(hit), round((LATE_S + 0.010) * self._rate))
+        before = round(max(BEFORE_S, LEAD_S + 2 * EARLY_S) * self._rate) + 1
+        after = max(self._needed(hit), round((LATE_S + SIGN_S + EARLY_S) * self._rate))
         stop = min(history.end, hit.sample + after)
         audio = history.view(hit.sample - before, stop)
         kind = self._kinds[hit.drum]
@@ -76,6 +76,7 @@ class Detailer:
             for column in self._acoustic
             if column != own and not hit.mic_bound[column] and hit.mic_dbfs[column] is not None
         ]
+        pairs = [column for column in others if self._kit.mics[column].of == hit.drum]
         found = arrivals(audio, before, own, others, self._rate)
         names = [mic.name for mic in self._kit.mics]
         measures = replace(
@@ -83,8 +84,7 @@ class Detailer:
             arrival_ms={names[column]: delay for column, (delay, _) in found.items()},
             pair_sign={
                 names[column]: sign
-                for column, (_, sign) in found.items()
-                if self._kit.mics[column].of == hit.drum
+                for column, sign in signs(audio, before, own, pairs, self._rate).items()
             },
         )
         return replace(hit, measures=measures)
