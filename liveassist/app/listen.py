@@ -23,6 +23,7 @@ from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import load_kit
 from liveassist.app.control import ControlServer
 from liveassist.app.interrupt import StopFlag
+from liveassist.app.keeping import keeper_for
 from liveassist.app.learned import NOTHING, read_learned
 from liveassist.app.livefiles import LiveFiles
 from liveassist.app.livelog import LiveLog
@@ -146,6 +147,9 @@ def listen(
         if files is not None and kept is not None:
             files.collect(kept.hits)
         steering = Steering(pipeline)
+        keeper = keeper_for(request.kit, request.learned, kit)
+        stack.callback(keeper.close)
+        steering.keep = keeper.keep
         if surfaces is not None:
             surfaces.obey = steering.obey
             steering.timing = surfaces.timing

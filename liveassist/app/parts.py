@@ -26,6 +26,9 @@ from liveassist.model import (
 if TYPE_CHECKING:
     from liveassist.advise.sheet import Advice
 
+if TYPE_CHECKING:
+    from liveassist.attribute.signature import Learned
+
 
 class PipelineLike(Protocol):
     """The analysis: blocks in, events out."""
@@ -68,6 +71,18 @@ class PipelineLike(Protocol):
 
     def mark(self, text: str) -> Remark:
         """Put a mark at this moment."""
+        ...
+
+    def no_hit(self, drum: str | None) -> Hit | None:
+        """The last hit was none: taken back and learned; None if there is none to take back."""
+        ...
+
+    def missed_hit(self, drum: str | None) -> Hit | None:
+        """There was a hit: reported and learned; None if nothing could be one."""
+        ...
+
+    def learned(self) -> Learned:
+        """All that is known of the kit now, corrections included."""
         ...
 
     def set_aim(self, aim: str) -> None:

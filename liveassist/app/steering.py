@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.options import AIMS
 from liveassist.app.parts import PipelineLike
-from liveassist.model import Alert, Event, Snapshot, Take
+from liveassist.model import Alert, Event, Hit, Snapshot, Take
 
 if TYPE_CHECKING:
+    from liveassist.attribute.signature import Learned
     from liveassist.output.commands import Command, CommandValue
     from liveassist.output.midi_time import Timing
 
@@ -31,6 +32,9 @@ KEY_COMMANDS: Mapping[str, str] = {
     "take_toggle": "take/toggle",
     "set_reference": "reference/this",
     "silence_alert": "alert/acknowledge",
+    "no_hit": "correct/not_a_hit",
+    "missed_hit": "correct/missed",
+    "audit": "audit",
 }
 
 
@@ -71,6 +75,10 @@ class Steering:
         self._monotonic = monotonic
         self.view: Callable[[], Snapshot] = pipeline.snapshot
         self.timing: Callable[[], Mapping[str, Timing]] = dict
+        #: Keeps what corrections taught with the kit; says where, or nothing.
+        self.keep: Callable[[Learned], str] = lambda _learned: ""
+        #: Starts a self-audit; why not, where it cannot.
+        self.audit: Callable[[], str | None] = lambda: "it is not possible here"
         #: What was last asked for and what became of it, for screens.
         self.notice = ""
         self.deeds: list[Deed] = []
@@ -87,6 +95,9 @@ class Steering:
             "reference/clear": self._clear_reference,
             "alert/acknowledge": self._acknowledge,
             "aim": self._aim,
+            "correct/not_a_hit": self._no_hit,
+            "correct/missed": self._missed_hit,
+            "audit": self._audit,
         }
 
     # --- what comes in -----------------------------------------------------------------------
@@ -205,6 +216,39 @@ class Steering:
         self._pipeline.set_aim(aim)
         return Outcome(True, f"suggestions aim at {aim}")
 
+    # --- corrections -------------------------------------------------------------------------
+
+    def _no_hit(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        drum = _text(args) or None
+        wrong = _no_drum(seen, drum)
+        if wrong:
+            return Outcome(False, wrong)
+        hit = self._pipeline.no_hit(drum)
+        if hit is None:
+            return Outcome(False, "no hit of the last seconds can be taken back")
+        return self._corrected(hit, f"{hit.drum} at {hit.time_s:.2f} s taken back")
+
+    def _missed_hit(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        drum = _text(args) or None
+        wrong = _no_drum(seen, drum)
+        if wrong:
+            return Outcome(False, wrong)
+        hit = self._pipeline.missed_hit(drum)
+        if hit is None:
+            return Outcome(False, "nothing began in the last seconds that could be one")
+        return self._corrected(hit, f"{hit.drum} at {hit.time_s:.2f} s added")
+
+    def _corrected(self, hit: Hit, words: str) -> Outcome:
+        self._news.append(hit)
+        kept = self.keep(self._pipeline.learned())
+        return Outcome(True, f"{words} and learned{kept}")
+
+    def _audit(self, _seen: Snapshot, _args: Sequence[CommandValue]) -> Outcome:
+        why = self.audit()
+        if why is not None:
+            return Outcome(False, why)
+        return Outcome(True, "trying how soft a hit would be heard; the answer takes some seconds")
+
     # --- the log -----------------------------------------------------------------------------
 
     def _log(self, seen: Snapshot, name: str, outcome: Outcome, source: str) -> None:
@@ -252,6 +296,14 @@ def _code_at(timing: Timing, now: float) -> float | None:
     if timing.time_code_s is None or timing.time_code_at_s is None:
         return timing.time_code_s
     return timing.time_code_s + (max(0.0, now - timing.time_code_at_s) if timing.running else 0.0)
+
+
+def _no_drum(seen: Snapshot, drum: str | None) -> str:
+    """Why there is no such drum; empty where there is, or none is named."""
+    names = [known.name for known in seen.kit.drums]
+    if drum is None or drum in names:
+        return ""
+    return f"the kit has no drum {drum}{did_you_mean(drum, names)}"
 
 
 def _is_marked(take: Take | None) -> bool:

@@ -247,6 +247,30 @@ _COMMANDS = (
         ("natural",),
     ),
     Address(
+        f"{ROOT}/correct/not_a_hit",
+        (Arg("drum", "s", optional=True),),
+        "command",
+        "The last hit reported on this drum (without a name: on a kick or snare) was none. It is "
+        "withdrawn, and what sounds like it is not taken for one again.",
+        ("snare",),
+    ),
+    Address(
+        f"{ROOT}/correct/missed",
+        (Arg("drum", "s", optional=True),),
+        "command",
+        "There was a hit on this drum (without a name: a kick or snare) in the last 2.5 s that was "
+        "not reported. It is reported, and what sounds like it is taken for one.",
+        ("snare",),
+    ),
+    Address(
+        f"{ROOT}/audit",
+        (),
+        "command",
+        "Try how soft a hit would still be heard in what sounds now; the answer comes a few "
+        "seconds later as audit/softest_dbfs.",
+        (),
+    ),
+    Address(
         f"{ROOT}/apply/arm",
         (Arg("mic", "s"), Arg("present_dbfs", "f", "dBFS", *LEVEL_DBFS, optional=True)),
         "command",

@@ -18,6 +18,9 @@ Command = Literal[
     "take_toggle",
     "set_reference",
     "silence_alert",
+    "no_hit",
+    "missed_hit",
+    "audit",
     "help",
 ]
 
@@ -44,6 +47,9 @@ COMMANDS: tuple[Binding, ...] = (
     Binding(
         "a", "silence_alert", "silence", "silence the alert shown at the top until it happens again"
     ),
+    Binding("n", "no_hit", "no hit", "the last hit shown was none: take it back and learn from it"),
+    Binding("h", "missed_hit", "was hit", "there was a hit that is not shown: learn from it"),
+    Binding("g", "audit", "how soft", "try how soft a hit would still be heard in this bleed"),
     Binding("?", "help", "help", "this page"),
     Binding("q", "quit", "quit", "stop listening and write everything; twice while a take runs"),
 )

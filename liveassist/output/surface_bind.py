@@ -112,6 +112,13 @@ _COMMAND_WORDS = {
     "reference/clear": "clears the reference",
     "alert/acknowledge": "silences the most urgent alert",
     "aim": "sets the aim of the suggestions",
+    "correct/not_a_hit": "says that the last hit was none",
+    "correct/missed": "says that a hit was missed",
+    "audit": "asks how soft a hit would still be heard",
+    "apply/arm": "arms the suggested settings of a microphone",
+    "apply/disarm": "takes that back",
+    "apply/now": "sends the armed settings",
+    "apply/undo": "sends what was there before",
     "page": "turns to a page",
 }
 

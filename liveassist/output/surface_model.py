@@ -29,6 +29,13 @@ PRESS_COMMANDS = (
     "reference/clear",
     "alert/acknowledge",
     "aim",
+    "correct/not_a_hit",
+    "correct/missed",
+    "audit",
+    "apply/arm",
+    "apply/disarm",
+    "apply/now",
+    "apply/undo",
     "page",
 )
 

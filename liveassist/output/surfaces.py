@@ -312,6 +312,8 @@ def _check_press(press: Press, pages: int, problems: Problems) -> None:
             problems.add(where, f"names the page to turn to, 1 to {pages}, not {press.value!r}")
     elif press.command == "aim" and not press.value:
         problems.add(where, "names the aim")
+    elif press.command.startswith("apply/") and not press.value:
+        problems.add(where, "names the microphone")
 
 
 def _default_output(

@@ -84,12 +84,14 @@ _LEGEND = (
 def draw_help(
     canvas: Canvas, top: int, bottom: int, snapshot: Snapshot, silenced: Collection[AlertId]
 ) -> None:
-    rows = min(len(COMMANDS), bottom - top)
+    # The last row says how much did not fit.
+    rows = min(len(COMMANDS), max(0, bottom - top - 1))
     for row, binding in enumerate(COMMANDS[:rows]):
         canvas.put(2, top + row, binding.key, "strong")
         canvas.put(5, top + row, binding.sentence, "plain", width=max(0, canvas.width - 6))
     gap = 1 if bottom - top - rows > 2 else 0
-    _text(canvas, top + rows + gap, bottom, [(text, "plain") for text in _LEGEND])
+    left_out = [f"{binding.key}  {binding.sentence}" for binding in COMMANDS[rows:]]
+    _text(canvas, top + rows + gap, bottom, [(text, "plain") for text in (*left_out, *_LEGEND)])
 
 
 def _text(canvas: Canvas, top: int, bottom: int, paragraphs: list[tuple[str, str]]) -> None:

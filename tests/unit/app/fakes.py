@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
+from liveassist.attribute.signature import Learned
 from liveassist.model import (
     Alert,
     Block,
@@ -18,6 +22,7 @@ from liveassist.model import (
     Take,
     TakeRecord,
 )
+from liveassist.spectra import BANDS
 from liveassist.units import amplitude_to_dbfs
 
 
@@ -107,6 +112,20 @@ class FakePipeline:
     def mark(self, text: str) -> Remark:
         self.remarks.append(Remark(self.next_sample / self.rate, text))
         return self.remarks[-1]
+
+    def no_hit(self, drum: str | None) -> Hit | None:
+        if not self.hits:
+            return None
+        return replace(self.hits.pop(), stage="withdrawn")
+
+    def missed_hit(self, drum: str | None) -> Hit | None:
+        return self._hit(drum, self.next_sample, 0.5) if drum is not None else None
+
+    def learned(self) -> Learned:
+        return Learned(
+            tuple(mic.name for mic in self.kit.mics),
+            np.zeros((len(self.kit.mics), BANDS), dtype=np.float32),
+        )
 
     def set_aim(self, aim: str) -> None:
         self.options["aim"] = aim
