@@ -28,7 +28,8 @@ STYLES = (
     (14.0, 3.5, 3.0, 4.0),
     (10.0, 3.5, 3.0, 3.0),
     (6.0, 5.0, 2.0, 2.0),
-    (-math.inf, 10.0, 1.0, 1.5),
+    (2.0, 10.0, 1.0, 1.5),
+    (-math.inf, 20.0, 0.5, 1.5),
 )
 #: Below this separation the threshold is searched for by running the expander.
 _SEARCH_BELOW_DB = 6.0
