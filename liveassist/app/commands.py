@@ -25,7 +25,7 @@ from liveassist.app.commands_live import (
     add_stop,
     add_watch,
 )
-from liveassist.app.commands_setup import add_restore_check, add_save_setup
+from liveassist.app.commands_setup import add_restore_check, add_save_setup, add_setup
 from liveassist.app.commands_surface import add_learn
 from liveassist.app.options import (
     INPUT_HELP,
@@ -302,6 +302,7 @@ def _run_devices(chosen: argparse.Namespace) -> int:
 #: Each adds one command, in the order of the help.
 ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_demo,
+    add_setup,
     add_listen,
     add_replay,
     add_soundcheck,

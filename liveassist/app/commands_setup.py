@@ -1,4 +1,4 @@
-"""The commands about the set-up: keep how it was, come back to it."""
+"""The commands about the set-up: describe a kit, keep how it was, come back to it."""
 
 from __future__ import annotations
 
@@ -6,9 +6,56 @@ import argparse
 import sys
 from pathlib import Path
 
-from liveassist.app.options import Commands, add_command
+from liveassist.app.options import Commands, add_command, add_device
 
 _SESSION_HELP = "the folder that --out of listen, replay or demo wrote (or is writing)"
+
+
+def add_setup(commands: Commands) -> None:
+    """``liveassist setup``."""
+    parser = add_command(
+        commands,
+        "setup",
+        "write a kit profile while you hit each drum",
+        "Counts the channels of the interface, shows which one moves when each drum is hit, asks "
+        "for names, and writes the profile. Drum hits are loud: protect your hearing, and follow "
+        "the rules of your workplace.",
+        '  liveassist setup --device "my interface" --out barn.toml',
+    )
+    add_device(parser)
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path("my_kit.toml"),
+        metavar="FILE",
+        help="where to write (default: my_kit.toml here)",
+    )
+    parser.add_argument("--name", metavar="NAME", help="what the kit is called (default: asked)")
+    parser.add_argument("--replace", action="store_true", help="replace FILE if it is there")
+    parser.set_defaults(run=_run_setup)
+
+
+def _run_setup(chosen: argparse.Namespace) -> int:
+    from liveassist.app.setup import LiveSetup, setup
+
+    request = LiveSetup(
+        device=chosen.device,
+        sample_rate_hz=chosen.rate,
+        block_frames=chosen.block,
+        out=chosen.out,
+        name=chosen.name,
+        replace=chosen.replace,
+    )
+    return setup(request, _ask, sys.stdout)
+
+
+def _ask(question: str) -> str:
+    from liveassist.errors import LiveassistError
+
+    try:
+        return input(question)
+    except EOFError:
+        raise LiveassistError("setup asks questions: start it in a terminal") from None
 
 
 def add_save_setup(commands: Commands) -> None:
