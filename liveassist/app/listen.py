@@ -33,6 +33,7 @@ from liveassist.app.overload import WORDS
 from liveassist.app.parts import OutputsLike
 from liveassist.app.rundir import Claim
 from liveassist.app.screen import Screen
+from liveassist.app.sharing import sharing_note
 from liveassist.app.steering import KEY_COMMANDS, Steering
 from liveassist.app.store import keep
 from liveassist.app.storefile import Found, find
@@ -158,6 +159,7 @@ def listen(
         if log is not None:
             stack.callback(log.close)
             log.say(f"listening on {source.device.title} at {source.sample_rate_hz} Hz")
+            log.say(sharing_note(source.device.name, source.device.host))
         everyone: tuple[OutputsLike | None, ...] = (store, surfaces, control, log, screen)
         session = LiveSession(
             pipeline,
@@ -178,6 +180,7 @@ def listen(
                 file=err,
                 flush=True,
             )
+            print(sharing_note(source.device.name, source.device.host), file=err, flush=True)
             if files is not None and files.earlier is not None:
                 print(f"An earlier session's files are in {files.earlier}.", file=err)
         _Live(request, source, session, steering, control, stop).run()
