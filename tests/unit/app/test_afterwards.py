@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -189,6 +190,19 @@ def test_replay_renders_and_tries(folder: Path) -> None:
     assert "top, as suggested: " in said
     assert f"on the recorded track, threshold {threshold - 3.0:.1f} dBFS" in said
     assert "snare with bottom: leave the polarity" in said
+
+
+def test_every_key_is_documented(folder: Path) -> None:
+    run(folder, out=folder / "keys")
+    advice = json.loads((folder / "keys" / "advice.json").read_text())
+    page = (Path(__file__).parents[3] / "liveassist" / "docs" / "expander.md").read_text()
+    told = set(re.findall(r"[a-z][a-z0-9_]+", " ".join(re.findall(r"`([^`]+)`", page))))
+    sheet = advice["microphones"]["top"]["suggested"]
+    parts = [advice, advice["microphones"]["top"], sheet, sheet["downstream"], sheet["levels"]]
+    parts += [sheet["downstream"]["before"], sheet["curve"], sheet["rates"][0]]
+    parts += [advice["drums"]["snare"], advice["drums"]["snare"]["regions"]["box"]]
+    parts += [advice["pairs"][0], *advice["landmarks"].get("snare", [])]
+    assert {key for part in parts for key in part} - told == set()
 
 
 def test_the_aim_reaches_the_suggestion(folder: Path) -> None:
