@@ -161,3 +161,13 @@ def test_recorded_bleed_with_most_of_it_buried(session: str) -> None:
     ]
     assert len(errors) >= 2
     assert float(np.quantile(errors, 0.9)) < 1.5
+
+
+@pytest.mark.parametrize("share", [0.05, 0.5, 0.95])
+def test_the_quantile_of_bounds_is_numpys(share: float) -> None:
+    """All readings bounds: the plain quantile, as numpy's linear method gives it."""
+    for size in (1, 2, 7, 30):
+        levels = np.random.default_rng(size).normal(-30.0, 5.0, (size, 2))
+        found, bound = censored_quantile(levels, np.ones((size, 2), bool), share)
+        assert np.allclose(found, np.quantile(levels, share, axis=0), atol=1e-9)
+        assert bound.all()
