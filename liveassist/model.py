@@ -334,6 +334,8 @@ class Snapshot:
     armed: Mapping[str, float] = field(default_factory=dict)
     #: What was last asked for, by whom, and what became of it; empty: nothing yet.
     notice: str = ""
+    #: Latest self-audit by drum; empty: none was asked for.
+    audit: Mapping[str, Audit] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,6 +346,16 @@ class TakeRecord:
     figures: Figures
     changes: tuple[Change, ...] = ()
     reference: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """How soft a hit on ``drum`` would still be heard (``trials`` tried); None: none tried was."""
+
+    drum: str
+    softest_dbfs: float | None
+    trials: int
+    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -385,6 +397,7 @@ class SessionRecord:
     #: Why a suggestion that was shown to the end no longer held then, by microphone.
     expander_wrong: Mapping[str, str] = field(default_factory=dict)
     remarks: tuple[Remark, ...] = ()
+    audit: Mapping[str, Audit] = field(default_factory=dict)
 
 
 #: What `pipeline.Pipeline.feed` returns, in time order: hit reports, takes that began or ended,

@@ -26,11 +26,14 @@ from liveassist.advise.history import LevelHistory
 from liveassist.advise.sheet import Advice, advice
 from liveassist.advise.snippets import Snippets
 from liveassist.attribute.signature import Learned
+from liveassist.audit import Job, Trial, examples
+from liveassist.audit import figures as audit_figures
 from liveassist.hearing import Hearing, Rechunk
 from liveassist.measure.detail import Detailer
 from liveassist.measure.levelframes import LevelMeter
 from liveassist.model import (
     Alert,
+    Audit,
     Block,
     Change,
     Event,
@@ -58,6 +61,8 @@ ALERTS_EVERY_S = 2.0
 MOST_KEPT = 1500
 #: Figures that are shown are worked out anew this often, s; it takes some 8 ms.
 FIGURES_EVERY_S = 0.5
+#: Trials of self-audits kept: those of the last few.
+MOST_TRIALS = 600
 #: Marks kept; the oldest are forgotten first.
 MOST_REMARKS = 1000
 #: Alerts that say a microphone itself is at fault.
@@ -104,6 +109,8 @@ class Pipeline:
         self._kept: dict[str, list[Hit]] = {}
         self._records: dict[str, TakeRecord] = {}
         self._compares = True
+        self._trials: list[Trial] = []
+        self._audit: dict[str, Audit] = {}
         #: Numbers of hits that a person has taken back.
         self._struck: set[int] = set()
         self._remarks: list[Remark] = []
@@ -315,6 +322,7 @@ class Pipeline:
             sureness=self._hearing.sureness,
             learned=self._learned_name,
             changes=last[0].changes if last else (),
+            audit=self._audit,
         )
 
     def _shown_figures(self, now_s: float) -> Figures:
@@ -349,6 +357,7 @@ class Pipeline:
             lost_samples=self._rolling.lost_samples,
             unmeasured=figures.unmeasured,
             remarks=tuple(self._remarks),
+            audit=self._audit,
         )
 
     def _record(self, take: Take, end_s: float) -> TakeRecord:
@@ -448,6 +457,20 @@ class Pipeline:
         known = self._rolling.add(hit)
         self._keep(known)
         return replace(known, take=self._takes.take_of(known.time_s))
+
+    def audit_job(self) -> Job | None:
+        """What a self-audit of the last seconds needs; None where no hit can serve as example."""
+        back = self._hearing.lookback
+        hits = self._rolling.hits(back.start / self._rate)
+        job = Job(self._kit, self._rate, self.learned(), back.start, back.audio(), tuple(hits))
+        return job if examples(job) else None
+
+    def take_audit(self, trials: Sequence[Trial]) -> dict[str, Audit]:
+        """Take in what an audit found, together with the last ones; the figures now."""
+        self._trials += trials
+        del self._trials[:-MOST_TRIALS]
+        self._audit = audit_figures(self._trials)
+        return self._audit
 
     def learned(self) -> Learned:
         """All that is known of the kit now, corrections included."""

@@ -125,6 +125,11 @@ def add_replay(commands: Commands) -> None:
     add_reference(parser)
     add_aim(parser)
     parser.add_argument(
+        "--audit",
+        action="store_true",
+        help="try how soft a hit would still be heard in the bleed of this recording",
+    )
+    parser.add_argument(
         "--set",
         action="extend",
         nargs="+",
@@ -159,6 +164,7 @@ def _run_replay(chosen: argparse.Namespace) -> int:
         out=chosen.out,
         takes=tuple(chosen.take),
         aim=chosen.aim,
+        audit=chosen.audit,
         own_values=tuple(chosen.set),
         render=chosen.render,
     )

@@ -13,6 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
 
+from liveassist.app.auditor import Auditor
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import parse_kit
 from liveassist.app.interrupt import StopFlag
@@ -101,6 +102,8 @@ def demo(
     with ExitStack() as stack:
         stop = stack.enter_context(StopFlag())
         steering = Steering(pipeline)
+        steering.auditor = Auditor(pipeline)
+        stack.callback(steering.auditor.close)
         surfaces = open_surfaces(surfaces_asked, kit, steering.obey)
         steering.timing = surfaces.timing
         stack.callback(surfaces.close)

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
+from liveassist.app.auditor import Auditor
 from liveassist.app.background import default_log, start
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import load_kit
@@ -148,6 +149,8 @@ def listen(
         if files is not None and kept is not None:
             files.collect(kept.hits)
         steering = Steering(pipeline)
+        steering.auditor = Auditor(pipeline)
+        stack.callback(steering.auditor.close)
         keeper = keeper_for(request.kit, request.learned, kit)
         stack.callback(keeper.close)
         steering.keep = keeper.keep

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 from liveassist.model import (
     Alert,
     Audio,
+    Audit,
     Block,
     Event,
     Hit,
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 if TYPE_CHECKING:
     from liveassist.attribute.signature import Learned
+    from liveassist.audit import Job, Trial
 
 
 class PipelineLike(Protocol):
@@ -79,6 +81,14 @@ class PipelineLike(Protocol):
 
     def missed_hit(self, drum: str | None) -> Hit | None:
         """There was a hit: reported and learned; None if nothing could be one."""
+        ...
+
+    def audit_job(self) -> Job | None:
+        """What a self-audit of the last seconds needs; None where no hit can serve as example."""
+        ...
+
+    def take_audit(self, trials: Sequence[Trial]) -> Mapping[str, Audit]:
+        """Take in what a self-audit found; the figures now."""
         ...
 
     def learned(self) -> Learned:

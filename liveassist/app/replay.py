@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from liveassist.app.afterwards import Wishes, afterwards
+from liveassist.app.auditor import RecordingAudit, audit_lines
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import load_kit
 from liveassist.app.interrupt import StopFlag
@@ -17,7 +18,7 @@ from liveassist.app.learned import NOTHING, learn_from_recording, read_learned
 from liveassist.app.marks import Span, check_within, in_order, parse_spans
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.outputs import load_surfaces, open_surfaces, refuse, state_lines
-from liveassist.app.parts import PipelineLike
+from liveassist.app.parts import OutputsLike, PipelineLike
 from liveassist.app.progress import ProgressBar
 from liveassist.app.session import Session, nothing_usable
 from liveassist.app.sessionfiles import SessionFiles
@@ -48,6 +49,7 @@ class ReplayRequest:
     out: Path | None = None
     takes: tuple[str, ...] = ()
     aim: str = "natural"
+    audit: bool = False
     own_values: tuple[str, ...] = ()
     render: bool = False
 
@@ -70,16 +72,20 @@ def replay(
         recording = stack.enter_context(open_recording(request.inputs, kit))
         check_within("--take", takes, recording.duration_s, recording.name)
         files = SessionFiles(request.out) if request.out is not None else None
-        outputs = []
+        outputs: list[OutputsLike] = []
         if surfaces:
-            outputs.append(open_surfaces(surfaces, kit, refuse))
-            stack.callback(outputs[0].close)
-            for sentence in outputs[0].left_out:
+            opened = open_surfaces(surfaces, kit, refuse)
+            outputs.append(opened)
+            stack.callback(opened.close)
+            for sentence in opened.left_out:
                 print(f"liveassist: {sentence}", file=err)
         if request.soundcheck and err.isatty():
             print(f"learning the kit from {' '.join(request.soundcheck)} ...", file=err)
+        pipeline = _pipeline(request, segments, kit, recording.sample_rate_hz, build)
+        if request.audit:
+            outputs.append(RecordingAudit(pipeline))
         session = Session(
-            _pipeline(request, segments, kit, recording.sample_rate_hz, build),
+            pipeline,
             kit,
             recording.sample_rate_hz,
             files=files,
@@ -107,6 +113,8 @@ def _run(
         cut_short = str(failure) if failure else stopped if stop.requested else None
         record = session.finish(cut_short)
     for line in (*summary_lines(record), *state_lines(session.output_states())):
+        print(line, file=out)
+    for line in audit_lines(record) if request.audit else ():
         print(line, file=out)
     if session.advice is not None and failure is None and not stop.requested:
         advice = session.advice

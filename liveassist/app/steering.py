@@ -19,6 +19,7 @@ from liveassist.app.parts import PipelineLike
 from liveassist.model import Alert, Event, Hit, Snapshot, Take
 
 if TYPE_CHECKING:
+    from liveassist.app.auditor import Auditor
     from liveassist.attribute.signature import Learned
     from liveassist.output.commands import Command, CommandValue
     from liveassist.output.midi_time import Timing
@@ -77,8 +78,8 @@ class Steering:
         self.timing: Callable[[], Mapping[str, Timing]] = dict
         #: Keeps what corrections taught with the kit; says where, or nothing.
         self.keep: Callable[[Learned], str] = lambda _learned: ""
-        #: Starts a self-audit; why not, where it cannot.
-        self.audit: Callable[[], str | None] = lambda: "it is not possible here"
+        #: Runs self-audits, where there can be one.
+        self.auditor: Auditor | None = None
         #: What was last asked for and what became of it, for screens.
         self.notice = ""
         self.deeds: list[Deed] = []
@@ -126,7 +127,8 @@ class Steering:
     # --- what is asked -----------------------------------------------------------------------
 
     def take_news(self) -> list[Event]:
-        """Takes that commands began or ended since the last call."""
+        """What commands changed since the last call: takes begun or ended, hits corrected."""
+        self._look_for_audit()
         news, self._news = self._news, []
         return news
 
@@ -244,10 +246,23 @@ class Steering:
         return Outcome(True, f"{words} and learned{kept}")
 
     def _audit(self, _seen: Snapshot, _args: Sequence[CommandValue]) -> Outcome:
-        why = self.audit()
+        if self.auditor is None:
+            return Outcome(False, "it is not possible here")
+        why = self.auditor.start()
         if why is not None:
             return Outcome(False, why)
         return Outcome(True, "trying how soft a hit would be heard; the answer takes some seconds")
+
+    def _look_for_audit(self) -> None:
+        """Take in a self-audit that is done, and say what it found."""
+        trials = self.auditor.result() if self.auditor is not None else None
+        if trials is None:
+            return
+        found = self._pipeline.take_audit(trials) if trials else {}
+        words = " ".join(audit.sentence for audit in found.values())
+        outcome = Outcome(bool(found), words or "the audit was broken off")
+        self.notice = outcome.words
+        self._log(self.view(), "audit", outcome, "audit")
 
     # --- the log -----------------------------------------------------------------------------
 

@@ -42,6 +42,7 @@ _NULL_IS_ANSWER = frozenset({"learned", "key_highpass_hz", "key_lowpass_hz"})
 _SELF_EXPLAINING = frozenset({"alerts", "changes"})
 #: What a null means where the stage that measures gave no reason of its own.
 _USUAL_REASONS = {
+    "softest_dbfs": "none of the hits that were tried was heard",
     "started_at": "a recording does not say when it began",
     "ghost": "no ghost notes heard",
     "limb_imbalance_db": "no run of alternating strokes heard",
@@ -83,6 +84,15 @@ def summary(record: SessionRecord) -> Json:
         "takes": [_take(take) for take in record.takes],
         "alerts": [_alert(alert) for alert in record.alerts],
     }
+    if record.audit:
+        document["audit"] = {
+            drum: {
+                "softest_dbfs": _number(audit.softest_dbfs),
+                "trials": audit.trials,
+                "sentence": audit.sentence,
+            }
+            for drum, audit in record.audit.items()
+        }
     given = _given_reasons(record)
     document["unmeasured"] = given | {
         path: _USUAL_REASONS.get(path.rpartition(".")[2], _DEFAULT_REASON)

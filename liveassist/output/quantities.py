@@ -212,6 +212,11 @@ def _of(
     return lambda snapshot, _first, _second: read(snapshot)
 
 
+def _softest(snapshot: Snapshot, drum: str, _second: str) -> float | None:
+    audit = snapshot.audit.get(drum)
+    return None if audit is None else audit.softest_dbfs
+
+
 _Q = Quantity
 # fmt: off
 #: The table. Columns: name, subject, type, unit, low, high, step, when, about, example, reader.
@@ -247,6 +252,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("ghost_distance_db", "drum", "f", "dB", 0, 60, 0.1, "change", "Main hits above ghost notes.", 18.5, _figure("ghost_distance_db")),
     _Q("note_hz", "drum", "f", "Hz", 20, 2000, 0.1, "change", "Frequency of the head's lowest mode.", 187.4, _figure("note_hz")),
     _Q("ring_s", "drum", "f", "s", 0, 10, 0.01, "change", "Time in which that mode falls by 60 dB.", 0.42, _figure("ring_s")),
+    _Q("audit/softest_dbfs", "drum", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "Softer hits would be missed in this bleed: the latest answer to audit.", -28.0, _softest),
     _Q("limb_imbalance_db", "drum", "f", "dB", -60, 60, 0.1, "change", "Level difference between alternating strokes.", 0.8, _figure("limb_imbalance_db")),
     _Q("clipped_hits", "drum", "i", "hits", 0, None, 1, "change", "Hits at full scale, left out of the figures.", 0, _figure("clipped_hits")),
     _Q("peak_dbfs", "mic", "f", "dBFS", *LEVEL_DBFS, 0.1, "stream", "Peak level now.", -21.5, _mic(lambda m: m.peak_dbfs)),

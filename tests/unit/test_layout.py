@@ -18,11 +18,11 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "liveassist"
 
 #: Modules every part may use: common types and calculations, no behaviour of a stage.
-COMMON = frozenset({"model", "kit", "units", "errors", "spectra", "history"})
+COMMON = frozenset({"model", "kit", "units", "errors", "spectra", "history", "lookback"})
 #: Stages whose answer depends on their input alone.
 PURE_STAGES = ("detect", "attribute", "measure", "rolling", "advise")
 #: Where stages meet.
-COMPOSERS = ("pipeline", "hearing", "learning", "app")
+COMPOSERS = ("pipeline", "hearing", "learning", "audit", "app")
 #: Nothing of these between input and output of a pure part: clocks, threads, files, the network.
 IMPURE = frozenset(
     {

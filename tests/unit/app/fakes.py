@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from liveassist.attribute.signature import Learned
+from liveassist.audit import Job, Trial, figures
 from liveassist.model import (
     Alert,
+    Audit,
     Block,
     DrumFigures,
     Event,
@@ -120,6 +123,12 @@ class FakePipeline:
 
     def missed_hit(self, drum: str | None) -> Hit | None:
         return self._hit(drum, self.next_sample, 0.5) if drum is not None else None
+
+    def audit_job(self) -> Job | None:
+        return None
+
+    def take_audit(self, trials: Sequence[Trial]) -> dict[str, Audit]:
+        return figures(trials)
 
     def learned(self) -> Learned:
         return Learned(
