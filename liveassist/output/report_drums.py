@@ -19,6 +19,9 @@ from liveassist.output.report_words import (
 )
 from liveassist.output.stored import MAIN_ROLES, Json, StoredSession
 
+#: Takes whose median level is said in words.
+MOST_MEDIANS = 10
+
 
 def drum_section(session: StoredSession, drum: str, reference: str | None, first: bool) -> str:
     """Everything about one drum: level, histogram with the suggestion, note and ring."""
@@ -72,6 +75,8 @@ def _level_words(session: StoredSession, drum: str, figures: Json) -> str:
         median = take.main(drum, "median_dbfs")
         if median is not None:
             words.append(f"{take.name} {signed(median, 1)}")
+    if len(words) > MOST_MEDIANS:
+        words = [*words[:MOST_MEDIANS], f"and {len(words) - MOST_MEDIANS} more"]
     medians = f" Median of main hits in dBFS: {', '.join(words)}." if words else ""
     return (
         "Each mark is one hit, bleed taken off; the shaded spans are the takes, with their "

@@ -5,6 +5,7 @@ Every kind of hit has a colour and a mark of its own, so that a page printed in 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,8 @@ ROLES: Mapping[str, tuple[str, str, str]] = {
 }
 #: More marks than these are drawn as one picture: ten thousand marks make a page slow.
 MOST_MARKS = 1500
+#: More takes than these are named by number under a plot.
+MOST_NAMES = 8
 # --- one drum ---------------------------------------------------------------------------------
 
 
@@ -214,7 +217,7 @@ def evenness(session: StoredSession, drums: Sequence[str]) -> Draw:
                 ms=6,
                 label=drum,
             )
-        axes.set_xticks(range(len(takes)), [take.name for take in takes], rotation=30, ha="right")
+        _take_ticks(axes, takes)
         axes.set_ylim(bottom=0.0)
         axes.set_ylabel("spread, dB (lower is evener)")
         _legend(figure, axes)
@@ -302,13 +305,32 @@ def _ends(take: StoredTake, drum: str) -> tuple[float, float]:
     return (float(ends[0]), float(ends[1])) if ends is not None else (middle, middle)
 
 
+def _take_ticks(axes: Axes, takes: Sequence[StoredTake]) -> None:
+    """Names of the takes; where they are many, their numbers in the table."""
+    if len(takes) <= MOST_NAMES:
+        axes.set_xticks(range(len(takes)), [take.name for take in takes], rotation=30, ha="right")
+        return
+    each = math.ceil(len(takes) / (3 * MOST_NAMES if _is_wide(axes) else MOST_NAMES))
+    shown = range(0, len(takes), each)
+    axes.set_xticks(shown, [str(number + 1) for number in shown])
+    axes.set_xlabel("number of the take")
+
+
+def _is_wide(axes: Axes) -> bool:
+    return axes.figure.get_figure(root=True).get_figwidth() > 6.0
+
+
 def _takes(axes: Axes, session: StoredSession, *, names: bool = True) -> None:
+    room_s = session.duration_s / (60.0 if _is_wide(axes) else 18.0)
+    free_s = -1.0
     for number, take in enumerate(session.takes):
         axes.axvspan(take.start_s, take.end_s, color=BAND, lw=0, zorder=0)
-        if names:
+        middle_s = (take.start_s + take.end_s) / 2
+        if names and middle_s >= free_s:
+            free_s = middle_s + room_s
             # The number only: names do not fit over short takes, and stand in the table.
             axes.text(
-                (take.start_s + take.end_s) / 2,
+                middle_s,
                 1.0,
                 str(number + 1),
                 transform=axes.get_xaxis_transform(),
@@ -323,8 +345,7 @@ def _time_axis(axes: Axes, duration_s: float) -> None:
     from matplotlib.ticker import FuncFormatter, MultipleLocator
 
     steps = (5, 10, 20, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200)
-    wide = axes.figure.get_figure(root=True).get_figwidth() > 6.0
-    most = 10 if wide else 4
+    most = 10 if _is_wide(axes) else 4
     step = next((one for one in steps if duration_s / one <= most), 14_400)
     axes.xaxis.set_major_locator(MultipleLocator(step))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: clock(value)))

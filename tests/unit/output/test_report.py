@@ -293,3 +293,18 @@ def test_expander_words_without_a_kit_use_what_was_heard(session: StoredSession)
     bare = dataclasses.replace(session, kit=None)
     words = expander_words(bare, "kick_in", bare.summary["expander"]["kick_in"])
     assert words.startswith("threshold −18.0 dBFS")
+
+
+def test_many_takes_are_named_by_number(session: StoredSession) -> None:
+    rows = session.summary["takes"]
+    many = [
+        {**rows[n % 2], "name": f"attempt {n}", "start_s": 9.0 * n, "end_s": 9.0 * n + 8.0}
+        for n in range(20)
+    ]
+    page = report(dataclasses.replace(session, summary={**session.summary, "takes": many}))
+    plot = re.search(r"<svg[^>]*evenness-n-t.*?</svg>", page, re.S)
+    assert plot is not None
+    assert ">attempt 3<" not in plot[0]
+    assert ">number of the take</text>" in plot[0]
+    words = page[page.index('id="drum-0-level-w-d"') :].split("</desc>")[0]
+    assert words.endswith("and 10 more.")
