@@ -14,7 +14,7 @@ _STYLE = """
 :root { color-scheme: light; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; max-width: 1240px; padding: 0 16px 48px; color: #1a1a1a; background: #fff;
-  font: 16px/1.5 system-ui, -apple-system, "Segoe UI", Roboto, "Liberation Sans", sans-serif; }
+  font: 16px/1.5 system-ui, sans-serif; }
 h1 { font-size: 1.7rem; margin: 24px 0 4px; overflow-wrap: anywhere; }
 h2 { font-size: 1.3rem; margin: 40px 0 8px; border-bottom: 2px solid #1a1a1a; }
 h3 { font-size: 1.05rem; margin: 20px 0 6px; }
