@@ -17,6 +17,7 @@ from liveassist.attribute.attributor import Attributor
 from liveassist.attribute.corrections import likeliest
 from liveassist.attribute.early import Early, EarlyWatch
 from liveassist.attribute.signature import Learned, Signature
+from liveassist.attribute.stale import StaleWatch
 from liveassist.attribute.verdict import Verdict, masks
 from liveassist.detect.onset import OnsetDetector
 from liveassist.history import History
@@ -161,6 +162,9 @@ class Hearing:
         judged = {drum.name: own[drum.name] for drum in kit.drums if drum.judged}
         self._watch = EarlyWatch(self.grid, judged, kinds, len(kit.mics))
         self._early: dict[str, list[Hit]] = {}
+        #: Whether what was learned beforehand still fits; None where nothing was.
+        before = {name: s.mic for name, s in (learned.signatures if learned else {}).items()}
+        self.stale = StaleWatch(before) if before else None
         self._judged = judged
         self.lookback = LookBack(len(kit.mics), self.chunk, round(LOOK_BACK_S * sample_rate_hz))
         self._reported: deque[tuple[Hit, int]] = deque(maxlen=MOST_REPORTED)
@@ -270,6 +274,8 @@ class Hearing:
             if verdict.probability >= REPORT:
                 hits.append(self._hit(verdict, self.history))
                 self._reported.append((hits[-1], verdict.sample))
+                if self.stale is not None and verdict.explanation is not None:
+                    self.stale.hit(verdict.drum, verdict.probability, verdict.explanation)
         return hits
 
     # --- what a person says of single hits ------------------------------------------------------

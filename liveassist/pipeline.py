@@ -21,6 +21,7 @@ from dataclasses import replace
 
 from liveassist.advise.advisor import Advisor
 from liveassist.advise.alerts import Alerts
+from liveassist.advise.alerts_learned import learned_stale
 from liveassist.advise.changes import changes
 from liveassist.advise.history import LevelHistory
 from liveassist.advise.sheet import Advice, advice
@@ -194,7 +195,16 @@ class Pipeline:
             return []
         self._alerts_at_s = now_s
         figures = self._rolling.window_figures(now_s)
-        return self._alerts.update(now_s, figures, self._rolling.mics(), self._rolling.recent())
+        stale = self._hearing.stale
+        more = []
+        if stale is not None:
+            worst = next(iter(stale.misfits()), None)
+            mic = "" if worst is None else self._kit.mics[worst.mic].name
+            change = None if worst is None else (worst.drum, mic, worst.change_db)
+            more.append(learned_stale(change, stale.fits))
+        return self._alerts.update(
+            now_s, figures, self._rolling.mics(), self._rolling.recent(), more
+        )
 
     def set_lean(self, lean: bool) -> None:
         """Leave out the detail of hits and new suggestions while the computer is overloaded."""

@@ -78,6 +78,7 @@ class Alerts:
         figures: Figures,
         mics: Sequence[MicState],
         recent: Mapping[str, Sequence[Hit]],
+        more: Sequence[Sighting] = (),
     ) -> list[Alert]:
         """Alerts that began (``end_s`` None) or ended since the last call.
 
@@ -93,7 +94,7 @@ class Alerts:
         sightings += mic_sightings(mics, self._last_clipped)
         sightings += self._bleed.sightings(figures)
         sightings += self._watch.sightings(now_s)
-        return self._settle(now_s, sightings)
+        return self._settle(now_s, [*sightings, *more])
 
     # --- what is asked -----------------------------------------------------------------------
 
