@@ -14,7 +14,7 @@ import itertools
 import math
 import subprocess
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
@@ -99,7 +99,7 @@ def mean_row(name: str, rows: Sequence[Row]) -> Row:
 
 
 def score_table(
-    rows: Sequence[Row], more_head: Sequence[str], more: Callable[[Row], Sequence[str]]
+    rows: Sequence[Row], more_head: Sequence[str], more: Mapping[str, Sequence[str]]
 ) -> list[str]:
     """Worst F first, then the mean."""
     head = [
@@ -125,7 +125,7 @@ def score_table(
                 number(s.ghost_recall, 2),
                 f"{number(s.time_median_ms, 2)} / {number(s.time_p95_ms, 2)}",
                 f"{number(s.level_median_db, 2)} / {number(s.level_p95_db, 2)}",
-                *more(row),
+                *more[row[0]],
             ]
         )
     return table(head, cells)
@@ -151,9 +151,7 @@ def main_tables(heard: Sequence[Heard]) -> list[str]:
             (item.song.name, drum, scores.score(item.song, item.checked, drum)) for item in heard
         ]
         lines += [f"## {drum.capitalize()}, after a soundcheck", ""]
-        lines += score_table(
-            checked, ("F plain threshold", "F librosa"), lambda row, b=beside: b[row[0]]
-        )
+        lines += score_table(checked, ("F plain threshold", "F librosa"), beside)
         lines += [
             f"Best common settings: threshold {plain_name}; librosa {other_name}.",
             "",
@@ -173,9 +171,7 @@ def main_tables(heard: Sequence[Heard]) -> list[str]:
         blind = [
             (item.song.name, drum, scores.score(item.song, item.blind, drum)) for item in heard
         ]
-        lines += score_table(
-            blind, ("F 0–20 s", "F 20–40 s", "F later"), lambda row, p=parts: p[row[0]]
-        )
+        lines += score_table(blind, ("F 0–20 s", "F 20–40 s", "F later"), parts)
     return lines
 
 
