@@ -8,7 +8,8 @@ scenarios (counted as one kit, for they share one synthesis), and every recordin
 the same format, with a soundcheck beside each; what stands before the first ``_`` of its name is
 its kit. `synthetic_sessions` makes such a folder from single hits.
 
-The shipped weights were fitted with 35 further sessions, put together by `synthetic_sessions` from
+The shipped weights were fitted with 35 further sessions, put together by an earlier form of
+`synthetic_sessions` (whose grooves and room tilts differed a little) from
 five openly licensed kits of single hits with synthesised bleed. Those are not in this repository:
 without them this prints other weights, with less behind them.
 
@@ -134,9 +135,9 @@ def material(
 
 def fitted(rows: Sequence[Cases]) -> Judge:
     """Logistic regression over standardised figures, their squares and products."""
-    from sklearn.linear_model import LogisticRegression  # type: ignore[import-untyped]
-    from sklearn.pipeline import make_pipeline  # type: ignore[import-untyped]
-    from sklearn.preprocessing import PolynomialFeatures, StandardScaler  # type: ignore[import-untyped]
+    from sklearn.linear_model import LogisticRegression
+    from sklearn.pipeline import make_pipeline
+    from sklearn.preprocessing import PolynomialFeatures, StandardScaler
 
     figures = np.vstack([row.figures for row in rows])
     hit = np.concatenate([row.hit for row in rows])
