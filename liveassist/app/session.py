@@ -55,6 +55,7 @@ class Session:
         source: str = "",
         steering: Steering | None = None,
         after: int = -1,
+        figures_every_s: float = FIGURES_EVERY_S,
     ) -> None:
         self._pipeline = pipeline
         self._steering = steering
@@ -64,7 +65,7 @@ class Session:
         self._source = source
         self._watch = SignalWatch([mic.name for mic in kit.mics])
         self._marks = _marks(takes, sample_rate_hz, after)
-        self._figures_hop = seconds_to_samples(FIGURES_EVERY_S, sample_rate_hz)
+        self._figures_hop = seconds_to_samples(figures_every_s, sample_rate_hz)
         self._figures_due = 0
         self.samples_heard = 0
         #: What goes beyond the record, when the session is over; None where nothing is known.

@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import io
 import os
+import socket
 import subprocess
 import sys
 import tempfile
@@ -27,7 +28,7 @@ from liveassist.app.config import parse_kit
 from liveassist.app.demo import open_scene
 from liveassist.app.livefiles import LiveFiles
 from liveassist.app.outputs import open_surfaces, refuse
-from liveassist.app.session import Session
+from liveassist.app.session import FIGURES_EVERY_S, Session
 from liveassist.app.store import keep
 from liveassist.input.childproc import package_environment
 from liveassist.model import Audio, Block
@@ -101,9 +102,20 @@ def soak(hours: float, speed: float, minutes: float, folder: Path) -> list[Sampl
     files = LiveFiles(folder)
     store = keep(folder, kit, pipeline, None)
     assert store is not None
-    target = OscTarget("osc", "127.0.0.1", 9000)
+    # Somebody must be there, or every datagram counts as dropped; what fills up is let go.
+    ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    ear.bind(("127.0.0.1", 0))
+    target = OscTarget("osc", "127.0.0.1", ear.getsockname()[1])
     surfaces = open_surfaces([Surface("soak", osc=(target,))], kit, refuse)
-    session = Session(pipeline, kit, rate, files=files, outputs=[store, surfaces])
+    session = Session(
+        pipeline,
+        kit,
+        rate,
+        files=files,
+        outputs=[store, surfaces],
+        # Ten pictures a second of the clock, as a person would see.
+        figures_every_s=FIGURES_EVERY_S * speed,
+    )
     begun_s = time.monotonic()
     samples: list[Sample] = []
     first, due_h, due_s, hits = 0, 1.0 / 6.0, 0.0, 0
@@ -122,6 +134,7 @@ def soak(hours: float, speed: float, minutes: float, folder: Path) -> list[Sampl
     files.finish()
     session.finish()
     surfaces.close()
+    ear.close()
     store.finished()
     store.close()
     samples.append(sample(session, folder, first / rate / 3600.0))
