@@ -18,8 +18,9 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.attribute.signature import Learned
-from liveassist.hearing import Hearing, Rechunk
+from liveassist.hearing import Hearing
 from liveassist.model import Audit, Block, Hit, Kit
+from liveassist.rechunk import Rechunk
 
 Audio = npt.NDArray[np.float32]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,7 @@ from liveassist.history import History
 from liveassist.lookback import LookBack
 from liveassist.measure.level import MASK_STARTS, PEAK_SPAN_S, Alone, measure_alone
 from liveassist.model import Block, Hit, Kit
+from liveassist.rechunk import Chunk
 from liveassist.spectra import Grid
 from liveassist.units import amplitude_to_dbfs
 
@@ -50,91 +51,6 @@ MEASURABLE = 0.5
 ABOVE_COMMON_DB = 4.0
 #: An absolute sample value from here on is full scale (16-bit peaks reach 0.99997).
 FULL_SCALE = 0.9999
-
-
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """``audio`` of exactly one chunk; ``lost`` of its samples were never delivered (zeros)."""
-
-    first_sample: int
-    audio: Audio
-    lost: int = 0
-
-
-class Rechunk:
-    """Cuts blocks of any size into chunks of ``size`` samples; lost samples become zeros.
-
-    A gap longer than ``longest`` samples is not filled: the stream goes on at the next chunk
-    boundary after it.
-    """
-
-    def __init__(self, size: int, mics: int, longest: int) -> None:
-        self._size = size
-        self._longest = longest
-        self._buffer = np.zeros((size, mics), dtype=np.float32)
-        self._fill = 0
-        self._lost = 0
-        self._next = 0
-        self.jumped = False
-
-    def feed(self, block: Block) -> list[Chunk]:
-        """Whole chunks that ``block`` completes. `jumped` is set if a long gap was skipped."""
-        chunks: list[Chunk] = []
-        self.jumped = False
-        position = self._next + self._fill
-        missing = block.first_sample - position
-        if missing < 0:
-            raise ValueError("blocks must come in order")
-        audio = block.audio
-        if missing > self._longest:
-            self.jumped = True
-            start = -(-block.first_sample // self._size) * self._size
-            skip = min(start - block.first_sample, len(audio))
-            self._next, self._fill, self._lost = start, 0, 0
-            if start - block.first_sample > len(audio):
-                # The block ends before the next boundary: begin there with what follows.
-                self._fill = 0
-                self._next = start - self._size
-                self._fill = block.first_sample + len(audio) - self._next
-                self._buffer[: self._fill] = 0.0
-                self._lost = self._fill
-                return chunks
-            audio = audio[skip:]
-        else:
-            while missing > 0:
-                part = min(missing, self._size - self._fill)
-                self._buffer[self._fill : self._fill + part] = 0.0
-                self._fill += part
-                self._lost += part
-                missing -= part
-                self._emit(chunks)
-        offset = 0
-        while offset < len(audio):
-            part = min(len(audio) - offset, self._size - self._fill)
-            self._buffer[self._fill : self._fill + part] = audio[offset : offset + part]
-            self._fill += part
-            offset += part
-            self._emit(chunks)
-        return chunks
-
-    def pad(self, samples: int) -> list[Chunk]:
-        """Chunks that complete what is there with at least ``samples`` zeros."""
-        chunks: list[Chunk] = []
-        left = samples
-        while left > 0 or self._fill > 0:
-            part = self._size - self._fill
-            self._buffer[self._fill :] = 0.0
-            self._fill += part
-            left -= part
-            self._emit(chunks)
-        return chunks
-
-    def _emit(self, chunks: list[Chunk]) -> None:
-        if self._fill == self._size:
-            chunks.append(Chunk(self._next, self._buffer.copy(), self._lost))
-            self._next += self._size
-            self._fill = 0
-            self._lost = 0
 
 
 class Hearing:

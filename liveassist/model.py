@@ -23,6 +23,8 @@ from liveassist.kit import Kit as Kit
 from liveassist.kit import Mic as Mic
 from liveassist.kit import MicType as MicType
 from liveassist.kit import Windows as Windows
+from liveassist.remarks import Audit as Audit
+from liveassist.remarks import Remark as Remark
 
 Audio = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -346,25 +348,6 @@ class TakeRecord:
     figures: Figures
     changes: tuple[Change, ...] = ()
     reference: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Audit:
-    """How soft a hit on ``drum`` would still be heard (``trials`` tried); None: none tried was."""
-
-    drum: str
-    softest_dbfs: float | None
-    trials: int
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class Remark:
-    """A mark that the engineer put at a moment, and the take it lies in."""
-
-    time_s: float
-    text: str
-    take: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

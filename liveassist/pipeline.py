@@ -22,21 +22,19 @@ from dataclasses import replace
 from liveassist.advise.advisor import Advisor
 from liveassist.advise.alerts import Alerts
 from liveassist.advise.alerts_learned import learned_stale
-from liveassist.advise.changes import changes
 from liveassist.advise.history import LevelHistory
 from liveassist.advise.sheet import Advice, advice
 from liveassist.advise.snippets import Snippets
 from liveassist.attribute.signature import Learned
 from liveassist.audit import Job, Trial, examples
 from liveassist.audit import figures as audit_figures
-from liveassist.hearing import Hearing, Rechunk
+from liveassist.hearing import Hearing
 from liveassist.measure.detail import Detailer
 from liveassist.measure.levelframes import LevelMeter
 from liveassist.model import (
     Alert,
     Audit,
     Block,
-    Change,
     Event,
     Figures,
     Hit,
@@ -47,10 +45,11 @@ from liveassist.model import (
     Snapshot,
     Standing,
     Take,
-    TakeRecord,
 )
+from liveassist.rechunk import Rechunk
 from liveassist.rolling.takes import Takes
 from liveassist.rolling.tracker import Rolling
+from liveassist.takebook import TakeBook
 
 #: The stages in order; a test compares them with the folders and with DEVELOPERS.md.
 STAGES = ("input", "detect", "attribute", "measure", "rolling", "advise", "output")
@@ -58,16 +57,12 @@ STAGES = ("input", "detect", "attribute", "measure", "rolling", "advise", "outpu
 LONGEST_FILLED_GAP_S = 2.0
 #: Alerts are looked at this often, s; each asks for the rolling figures (2 to 3 ms).
 ALERTS_EVERY_S = 2.0
-#: Hits with their patterns kept for comparing takes: the reference and the take now played.
-MOST_KEPT = 1500
 #: Figures that are shown are worked out anew this often, s; it takes some 8 ms.
 FIGURES_EVERY_S = 0.5
 #: Trials of self-audits kept: those of the last few.
 MOST_TRIALS = 600
 #: Marks kept; the oldest are forgotten first.
 MOST_REMARKS = 1000
-#: Alerts that say a microphone itself is at fault.
-MIC_FAULTS = frozenset({"dead_mic", "hum", "crackle", "dc_offset"})
 
 
 class Pipeline:
@@ -106,10 +101,7 @@ class Pipeline:
         self._advisor = Advisor(kit, aim)
         self._snippets = Snippets(kit, sample_rate_hz)
         self._early = early
-        self._reference = reference
-        self._kept: dict[str, list[Hit]] = {}
-        self._records: dict[str, TakeRecord] = {}
-        self._compares = True
+        self._book = TakeBook(kit, self._rolling, self._takes, self._alerts, reference)
         self._trials: list[Trial] = []
         self._audit: dict[str, Audit] = {}
         #: Numbers of hits that a person has taken back.
@@ -135,7 +127,7 @@ class Pipeline:
         for chunk in chunks:
             events.extend(self._hear(self._hearing.feed(chunk)))
             heard_s = min(self._hearing.history.end, self._end) / self._rate
-            events.extend(self._ended(self._takes.advance(heard_s)))
+            events.extend(self._book.ended(self._takes.advance(heard_s)))
             events.extend(self._look(heard_s))
         return events
 
@@ -147,7 +139,7 @@ class Pipeline:
         events.extend(self._hear(self._hearing.finish(), last=True))
         end_s = self._end / self._rate
         events.extend(self._look(end_s, due=True))
-        events.extend(self._ended(self._takes.finish(end_s)))
+        events.extend(self._book.ended(self._takes.finish(end_s)))
         events.extend(self._alerts.finish(end_s))
         self._rolling.settle()
         self._finished = True
@@ -176,7 +168,7 @@ class Pipeline:
         inside = [hit for hit in hits if hit.sample < self._end]
         for hit in inside:
             known = self._rolling.add(hit)
-            events.extend(self._ended(self._takes.hit(known)))
+            events.extend(self._book.ended(self._takes.hit(known)))
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         final = [replace(hit, stage="complete") for hit in inside if hit.stage != "withdrawn"]
         for hit in self._detail.feed(self._hearing.history, final, last):
@@ -185,7 +177,7 @@ class Pipeline:
             known = self._rolling.add(hit)
             self._alerts.hit(known)
             self._snippets.keep(self._hearing.history, known)
-            self._keep(known)
+            self._book.keep(known)
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
 
@@ -214,7 +206,7 @@ class Pipeline:
 
     def standing(self) -> Standing:
         """What was decided so far; with the hits and alerts, all that `resume` needs."""
-        reference = self._reference if self._compares else None
+        reference = self._book.reference if self._book.compares else None
         return Standing(self._takes.all(), reference, self._advisor.aim, tuple(self._remarks))
 
     def resume(
@@ -234,78 +226,9 @@ class Pipeline:
         if standing.aim != self._advisor.aim:
             self.set_aim(standing.aim)
         self._remarks = list(standing.remarks)
-        self._reference = standing.reference or self._reference
+        self._book.reference = standing.reference or self._book.reference
         for take in self._takes.restore(standing.takes, heard_s):
-            self._judge(take)
-
-    # --- takes -----------------------------------------------------------------------------------
-
-    def _keep(self, hit: Hit) -> None:
-        """Remember the hit with its pattern for as long as its take may be compared."""
-        for name in self._takes.names_at(hit.time_s):
-            kept = self._kept.setdefault(name, [])
-            kept.append(hit)
-            del kept[:-MOST_KEPT]
-
-    def _ended(self, takes: Sequence[Take]) -> list[Event]:
-        """Judge takes that ended; forget the hits that no comparison needs any more."""
-        for take in takes:
-            if take.end_s is not None:
-                self._judge(take)
-        return list(takes)
-
-    def _judge(self, take: Take) -> None:
-        end_s = take.end_s if take.end_s is not None else self._end / self._rate
-        self._collect(take, end_s)
-        first = self._reference is None
-        if first and not self._records and self._compares:
-            self._reference = take.name
-        reference = take.name == self._reference
-        found: tuple[Change, ...] = ()
-        base = self._kept.get(self._reference or "")
-        if not reference and base is not None:
-            found = changes(
-                self._kit,
-                self._roles(base),
-                self._roles(self._kept.get(take.name, [])),
-                faults=self._faults(take.start_s, end_s),
-            )
-        figures = self._rolling.figures(take.start_s, end_s + 1e-6)
-        self._records[take.name] = TakeRecord(take, figures, found, reference)
-        for name in list(self._kept):
-            if name not in (take.name, self._reference):
-                del self._kept[name]
-
-    def _collect(self, take: Take, end_s: float) -> None:
-        """A stretch is known to be one only after it began: fetch the hits that came before."""
-        kept = {hit.number: hit for hit in self._kept.get(take.name, [])}
-        for hit in self._rolling.hits(take.start_s, end_s + 1e-6):
-            kept.setdefault(hit.number, hit)
-        ordered = sorted(kept.values(), key=lambda hit: hit.sample)
-        self._kept[take.name] = ordered[-MOST_KEPT:]
-
-    def _roles(self, hits: Sequence[Hit]) -> list[Hit]:
-        """The hits with the roles that all hits around them suggest by now."""
-        if not hits:
-            return []
-        known = {
-            hit.number: hit for hit in self._rolling.hits(hits[0].time_s, hits[-1].time_s + 1e-6)
-        }
-        return [
-            replace(hit, role=known[hit.number].role) if hit.number in known else hit
-            for hit in hits
-        ]
-
-    def _faults(self, start_s: float, end_s: float) -> dict[str, str]:
-        """Microphones that an alert of a fault named during the take."""
-        return {
-            alert.mic: alert.sentence
-            for alert in self._alerts.all()
-            if alert.mic is not None
-            and alert.key in MIC_FAULTS
-            and alert.start_s < end_s
-            and (alert.end_s is None or alert.end_s > start_s)
-        }
+            self._book.judge(take)
 
     # --- what a screen, an output or a file may ask ---------------------------------------------
 
@@ -314,7 +237,7 @@ class Pipeline:
         now_s = self._end / self._rate
         if not self._detail.lean:
             self._advisor.look(now_s, self._heard_hits, self._levels)
-        last = list(self._records.values())[-1:]
+        last = list(self._book.records.values())[-1:]
         return Snapshot(
             time_s=now_s,
             sample_rate_hz=self._rate,
@@ -327,7 +250,7 @@ class Pipeline:
             expander_wrong=self._advisor.wrong,
             alerts=self._alerts.open(),
             take=self._takes.current(),
-            takes_done=len(self._records),
+            takes_done=len(self._book.records),
             lost_samples=self._rolling.lost_samples,
             sureness=self._hearing.sureness,
             learned=self._learned_name,
@@ -358,7 +281,7 @@ class Pipeline:
             duration_s=end_s,
             hits=hits,
             figures=figures,
-            takes=tuple(self._record(take, end_s) for take in self._takes.all()),
+            takes=tuple(self._book.record(take, end_s) for take in self._takes.all()),
             alerts=self._alerts.all(),
             expander=self._advisor.suggestions,
             expander_reason=self._advisor.reasons,
@@ -369,16 +292,6 @@ class Pipeline:
             remarks=tuple(self._remarks),
             audit=self._audit,
         )
-
-    def _record(self, take: Take, end_s: float) -> TakeRecord:
-        done = self._records.get(take.name)
-        if done is not None:
-            return done
-        return TakeRecord(take, self._take_figures(take, end_s))
-
-    def _take_figures(self, take: Take, end_s: float) -> Figures:
-        stop = take.end_s if take.end_s is not None else end_s
-        return self._rolling.figures(take.start_s, stop + 1e-6)
 
     def advice(self) -> Advice:
         """What the settings suggested would do downstream, landmarks, pairs; for the end."""
@@ -400,50 +313,26 @@ class Pipeline:
 
     def start_take(self, name: str | None = None) -> list[Event]:
         """A take begins with the next sample."""
-        return self._ended(self._takes.start(name, self._end / self._rate))
+        return self._book.ended(self._takes.start(name, self._end / self._rate))
 
     def stop_take(self) -> list[Event]:
         """The take ends with the last sample."""
-        return self._ended(self._takes.stop(self._end / self._rate))
+        return self._book.ended(self._takes.stop(self._end / self._rate))
 
     def rename_take(self, name: str) -> Take | None:
         """Give the open take, or else the last one, another name; None if there is no take."""
-        found = self._takes.rename(name)
-        if found is None:
-            return None
-        before, take = found
-        self._kept = {take.name if n == before else n: h for n, h in self._kept.items()}
-        self._records = {
-            take.name if n == before else n: replace(r, take=take) if n == before else r
-            for n, r in self._records.items()
-        }
-        if self._reference == before:
-            self._reference = take.name
-        return take
+        return self._book.rename(name)
 
     def set_reference(self, name: str | None = None) -> str | None:
         """Compare takes with the one called ``name`` from now on; None: with the last one.
 
         Returns its name, None if there is no such take (nothing is changed then).
         """
-        takes = {take.name: take for take in self._takes.all()}
-        takes.update({known: record.take for known, record in self._records.items()})
-        name = name or next(reversed(self._records), None)
-        if name is None or name not in takes:
-            return None
-        self._reference, self._compares = name, True
-        if takes[name].end_s is not None:
-            # Its hits may have been let go when it was no reference.
-            self._collect(takes[name], takes[name].end_s or 0.0)
-        self._records = {
-            known: replace(record, reference=known == name)
-            for known, record in self._records.items()
-        }
-        return name
+        return self._book.set_reference(name)
 
     def clear_reference(self) -> None:
         """Compare takes with none from now on."""
-        self._reference, self._compares = None, False
+        self._book.clear_reference()
 
     def no_hit(self, drum: str | None = None) -> Hit | None:
         """The last hit (on ``drum``; None: on a kick or snare) was none: taken back and learned.
@@ -455,8 +344,7 @@ class Pipeline:
             self._struck.add(hit.number)
             self._rolling.withdraw(hit.number)
             self._takes.hit(hit)
-            for name, kept in self._kept.items():
-                self._kept[name] = [h for h in kept if h.number != hit.number]
+            self._book.strike(hit.number)
         return hit
 
     def missed_hit(self, drum: str | None = None) -> Hit | None:
@@ -465,7 +353,7 @@ class Pipeline:
         if hit is None:
             return None
         known = self._rolling.add(hit)
-        self._keep(known)
+        self._book.keep(known)
         return replace(known, take=self._takes.take_of(known.time_s))
 
     def audit_job(self) -> Job | None:

@@ -16,10 +16,11 @@ from liveassist.attribute.corrections import SAME_DB, distances_db, print_of
 from liveassist.attribute.explain import Explainer
 from liveassist.attribute.signature import Learned, exemplar, gather
 from liveassist.detect.onset import OnsetDetector
-from liveassist.hearing import CHUNK_HOPS, FULL_SCALE, Rechunk
+from liveassist.hearing import CHUNK_HOPS, FULL_SCALE
 from liveassist.history import History
 from liveassist.learning import APART_S, CLEAR, GROUPS, MIN_HITS, noise_floor
 from liveassist.model import Block, Candidate, Kit
+from liveassist.rechunk import Rechunk
 from liveassist.spectra import Grid, Power
 from liveassist.units import amplitude_to_dbfs
 

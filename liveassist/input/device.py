@@ -1,8 +1,7 @@
 """Live audio: which inputs there are, and one of them as a source of blocks.
 
 The audio library lives in a child process that may be killed at any moment (`capture_child`);
-this side reads the shared ring, counts what was lost, and starts the child anew after any fault.
-Nothing here runs in a thread of its own: `DeviceSource.read` does the supervision.
+this side, in no thread of its own, reads the ring, counts losses and starts the child anew.
 """
 
 from __future__ import annotations
@@ -25,6 +24,7 @@ from liveassist.model import Block, Kit
 
 SourceState = Literal["closed", "starting", "running", "recovering"]
 
+NO_ANSWER = "The audio system does not answer; restart the audio server, then try again."
 #: How long the first opening may take, seconds: PortAudio asks every sound system in turn.
 START_TIMEOUT_S = 10.0
 #: How long a later opening may take, seconds. Patient on purpose: an opening that hangs in a
@@ -56,8 +56,7 @@ LONGEST_BLOCK = 4096
 def list_inputs(timeout_s: float = START_TIMEOUT_S) -> list[InputDevice]:
     """Every audio input the system offers, in the audio library's order.
 
-    The question is asked in a child process, because an audio server that hangs would take the
-    asker with it. Raises `DeviceError` where PortAudio is missing or does not answer.
+    Asked in a child process, as a server may hang. Raises `DeviceError` if there is no answer.
     """
     child = CaptureProcess({"do": "list"})
     try:
@@ -81,12 +80,10 @@ def _first_message(child: CaptureProcess, deadline_s: float) -> dict[str, Any]:
     while not child.messages:
         left_s = deadline_s - time.monotonic()
         if child.ended:
-            said = f" It said: {child.chatter[-1]}" if child.chatter else ""
+            said = "".join(f" It said: {line}" for line in list(child.chatter)[-1:])
             raise DeviceError(f"The audio system failed when asked for its inputs.{said}")
         if left_s <= 0:
-            raise DeviceError(
-                "The audio system does not answer; restart the audio server, then try again."
-            )
+            raise DeviceError(NO_ANSWER)
         child.wait(left_s)
     return child.messages.popleft()
 

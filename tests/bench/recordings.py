@@ -21,9 +21,10 @@ from scipy.signal import resample_poly
 import sim
 from liveassist.app.config import parse_kit
 from liveassist.attribute.signature import Learned
-from liveassist.hearing import Hearing, Rechunk
+from liveassist.hearing import Hearing
 from liveassist.learning import learn
 from liveassist.model import Audio, Block, Hit, Kit
+from liveassist.rechunk import Rechunk
 from tests.bench.realkit_truth import make_kit
 
 #: Session of the recorded drums -> the soundcheck that goes with it.

@@ -22,7 +22,7 @@ COMMON = frozenset({"model", "kit", "units", "errors", "spectra", "history", "lo
 #: Stages whose answer depends on their input alone.
 PURE_STAGES = ("detect", "attribute", "measure", "rolling", "advise")
 #: Where stages meet.
-COMPOSERS = ("pipeline", "hearing", "learning", "audit", "app")
+COMPOSERS = ("pipeline", "hearing", "learning", "takebook", "audit", "app")
 #: Nothing of these between input and output of a pure part: clocks, threads, files, the network.
 IMPURE = frozenset(
     {

@@ -14,9 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.attribute.signature import Learned
-from liveassist.hearing import Hearing, Rechunk
+from liveassist.hearing import Hearing
 from liveassist.learning import learn
 from liveassist.model import Block, Drum, DrumKind, Hit, Kit, Mic
+from liveassist.rechunk import Rechunk
 from sim import open_scenario
 
 Audio = npt.NDArray[np.float32]

@@ -92,8 +92,8 @@ def score(scene: Scene, audio: np.ndarray, say: str | None, learned: Learned) ->
         if corrected is not None:
             continue
         now_s = (first + step) / scene.rate
-        times = [event.time_s for event in events if isinstance(event, Hit)]
-        wrong = any(np.abs(scene.free - at).min() < 0.015 for at in times)
+        struck = [event.time_s for event in events if isinstance(event, Hit)]
+        wrong = any(np.abs(scene.free - at).min() < 0.015 for at in struck)
         if say == "none" and wrong:
             corrected = pipeline.no_hit("snare")
         elif say == "hit" and 0.15 < now_s - scene.free[0] < 0.3:

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
-from liveassist.hearing import Hearing, Rechunk
+from liveassist.hearing import Hearing
 from liveassist.model import Block
+from liveassist.rechunk import Rechunk
 from tests.unit.hearing.remix import Stroke, alone_dbfs, bank, compose, hear, matched
 
 EIGHT, THREE = "rock_ghosts", "three_mics"

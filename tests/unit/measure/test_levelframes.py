@@ -42,8 +42,8 @@ def _audio(frames: int = 20000) -> np.ndarray:
     return out.astype(np.float32)
 
 
-def _run(audio: np.ndarray, size: int, **options: int) -> list[LevelFrames]:
-    meter = LevelMeter(KIT, FS, **options)
+def _run(audio: np.ndarray, size: int, frame_samples: int = 16384) -> list[LevelFrames]:
+    meter = LevelMeter(KIT, FS, frame_samples=frame_samples)
     frames = [meter.feed(Block(i, audio[i : i + size])) for i in range(0, len(audio), size)]
     return [f for f in [*frames, meter.flush()] if f is not None]
 

@@ -1,0 +1,155 @@
+"""The takes of a session side by side: what each was, and what changed against the reference."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from liveassist.advise.alerts import Alerts
+from liveassist.advise.changes import changes
+from liveassist.model import Change, Event, Figures, Hit, Kit, Take, TakeRecord
+from liveassist.rolling.takes import Takes
+from liveassist.rolling.tracker import Rolling
+
+#: Hits with their patterns kept for comparing takes: the reference and the take now played.
+MOST_KEPT = 1500
+#: Alerts that say a microphone itself is at fault.
+MIC_FAULTS = frozenset({"dead_mic", "hum", "crackle", "dc_offset"})
+
+
+class TakeBook:
+    """Judges takes when they end. ``reference``: name of the take others are compared with; None
+    until the first has ended. ``records``: takes judged so far, by name."""
+
+    def __init__(
+        self, kit: Kit, rolling: Rolling, takes: Takes, alerts: Alerts, reference: str | None
+    ) -> None:
+        self._kit = kit
+        self._rolling = rolling
+        self._takes = takes
+        self._alerts = alerts
+        self.reference = reference
+        self.compares = True
+        self.records: dict[str, TakeRecord] = {}
+        self._kept: dict[str, list[Hit]] = {}
+
+    def keep(self, hit: Hit) -> None:
+        """Remember the hit with its pattern for as long as its take may be compared."""
+        for name in self._takes.names_at(hit.time_s):
+            kept = self._kept.setdefault(name, [])
+            kept.append(hit)
+            del kept[:-MOST_KEPT]
+
+    def ended(self, takes: Sequence[Take]) -> list[Event]:
+        """Judge takes that ended; forget the hits that no comparison needs any more."""
+        for take in takes:
+            if take.end_s is not None:
+                self.judge(take)
+        return list(takes)
+
+    def judge(self, take: Take) -> None:
+        end_s = take.end_s if take.end_s is not None else take.start_s
+        self._collect(take, end_s)
+        first = self.reference is None
+        if first and not self.records and self.compares:
+            self.reference = take.name
+        reference = take.name == self.reference
+        found: tuple[Change, ...] = ()
+        base = self._kept.get(self.reference or "")
+        if not reference and base is not None:
+            found = changes(
+                self._kit,
+                self._roles(base),
+                self._roles(self._kept.get(take.name, [])),
+                faults=self._faults(take.start_s, end_s),
+            )
+        figures = self._rolling.figures(take.start_s, end_s + 1e-6)
+        self.records[take.name] = TakeRecord(take, figures, found, reference)
+        for name in list(self._kept):
+            if name not in (take.name, self.reference):
+                del self._kept[name]
+
+    def _collect(self, take: Take, end_s: float) -> None:
+        """A stretch is known to be one only after it began: fetch the hits that came before."""
+        kept = {hit.number: hit for hit in self._kept.get(take.name, [])}
+        for hit in self._rolling.hits(take.start_s, end_s + 1e-6):
+            kept.setdefault(hit.number, hit)
+        ordered = sorted(kept.values(), key=lambda hit: hit.sample)
+        self._kept[take.name] = ordered[-MOST_KEPT:]
+
+    def _roles(self, hits: Sequence[Hit]) -> list[Hit]:
+        """The hits with the roles that all hits around them suggest by now."""
+        if not hits:
+            return []
+        known = {
+            hit.number: hit for hit in self._rolling.hits(hits[0].time_s, hits[-1].time_s + 1e-6)
+        }
+        return [
+            replace(hit, role=known[hit.number].role) if hit.number in known else hit
+            for hit in hits
+        ]
+
+    def _faults(self, start_s: float, end_s: float) -> dict[str, str]:
+        """Microphones that an alert of a fault named during the take."""
+        return {
+            alert.mic: alert.sentence
+            for alert in self._alerts.all()
+            if alert.mic is not None
+            and alert.key in MIC_FAULTS
+            and alert.start_s < end_s
+            and (alert.end_s is None or alert.end_s > start_s)
+        }
+
+    def strike(self, number: int) -> None:
+        """The hit of this number was none."""
+        for name, kept in self._kept.items():
+            self._kept[name] = [hit for hit in kept if hit.number != number]
+
+    def record(self, take: Take, end_s: float) -> TakeRecord:
+        done = self.records.get(take.name)
+        if done is not None:
+            return done
+        return TakeRecord(take, self._take_figures(take, end_s))
+
+    def _take_figures(self, take: Take, end_s: float) -> Figures:
+        stop = take.end_s if take.end_s is not None else end_s
+        return self._rolling.figures(take.start_s, stop + 1e-6)
+
+    def rename(self, name: str) -> Take | None:
+        """Give the open take, or else the last one, another name; None if there is no take."""
+        found = self._takes.rename(name)
+        if found is None:
+            return None
+        before, take = found
+        self._kept = {take.name if n == before else n: h for n, h in self._kept.items()}
+        self.records = {
+            take.name if n == before else n: replace(r, take=take) if n == before else r
+            for n, r in self.records.items()
+        }
+        if self.reference == before:
+            self.reference = take.name
+        return take
+
+    def set_reference(self, name: str | None = None) -> str | None:
+        """Compare takes with the one called ``name`` from now on; None: with the last one.
+
+        Returns its name, None if there is no such take (nothing is changed then).
+        """
+        takes = {take.name: take for take in self._takes.all()}
+        takes.update({known: record.take for known, record in self.records.items()})
+        name = name or next(reversed(self.records), None)
+        if name is None or name not in takes:
+            return None
+        self.reference, self.compares = name, True
+        if takes[name].end_s is not None:
+            # Its hits may have been let go when it was no reference.
+            self._collect(takes[name], takes[name].end_s or 0.0)
+        self.records = {
+            known: replace(record, reference=known == name)
+            for known, record in self.records.items()
+        }
+        return name
+
+    def clear_reference(self) -> None:
+        """Compare takes with none from now on."""
+        self.reference, self.compares = None, False
