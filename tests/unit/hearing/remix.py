@@ -50,11 +50,16 @@ def kind_of(drum: str) -> DrumKind:
 
 
 @cache
-def bank(scenario: str) -> Bank:
-    """The kit of ``scenario``, heard in its simulated soundcheck."""
+def bank(scenario: str, peak_dbfs: float | None = None) -> Bank:
+    """The kit of ``scenario``, heard in its simulated soundcheck.
+
+    ``peak_dbfs``: every microphone turned so that its loudest sample lies there.
+    """
     scene = open_scenario(scenario, soundcheck=True)
     audio = scene.read(round(scene.duration_s * scene.sample_rate_hz))
     rows = scene.truth()
+    if peak_dbfs is not None:
+        audio *= np.float32(10.0 ** (peak_dbfs / 20.0)) / np.abs(audio).max(axis=0)
     rate = scene.sample_rate_hz
     drums = list(dict.fromkeys(str(row["drum"]) for row in rows))
     kit = Kit(

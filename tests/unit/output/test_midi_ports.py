@@ -101,12 +101,23 @@ def ports(bench: _Bench) -> Iterator[MidiPorts]:
 def test_without_the_library_it_is_absent_with_one_sentence(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "rtmidi.py").write_text("raise ImportError('none')")
+    (tmp_path / "rtmidi.py").write_text("raise ModuleNotFoundError('none')")
     monkeypatch.setenv("PYTHONPATH", str(tmp_path))
     ports = MidiPorts([MidiPort("a", "*"), MidiPort("b", "*")])
     _until(lambda: all("python-rtmidi" in health.note for health in ports.health))
     assert [health.state for health in ports.health] == ["absent", "absent"]
     assert not ports.send(0, [b"\x90\x01\x02"])
+    ports.close()
+
+
+def test_a_library_that_lacks_a_part_of_the_system_says_which(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "rtmidi.py").write_text("raise ImportError('libsound.so.2 is not there')")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    ports = MidiPorts([MidiPort("a", "*")])
+    _until(lambda: "libsound.so.2 is not there" in ports.health[0].note)
+    assert ports.health[0].state == "absent"
     ports.close()
 
 
