@@ -14,6 +14,7 @@ from liveassist.app.overload import (
     EVENTS_S,
     FIGURES_S,
     NO_DETAIL,
+    STEPS_S,
     Overload,
     newest,
 )
@@ -31,6 +32,8 @@ LOSS_OVER_S = 10.0
 _LOAD_FOLLOWS = 0.02
 #: Events held back at once in an overload.
 MOST_HELD = 1024
+#: The program may take so long to catch up with what was captured while it started, seconds.
+CATCH_UP_S = 4.0
 #: Finished alerts of the device and the disk that are kept; the oldest are forgotten first.
 MOST_ENDED = 200
 
@@ -99,6 +102,7 @@ class LiveSession(Session):
         self.lost_samples = 0
         self.load = 0.0
         self.overload = Overload()
+        self._caught_up = False
         self._held: list[Event] = []
         self._held_until_s = 0.0
 
@@ -138,8 +142,15 @@ class LiveSession(Session):
         self.load += _LOAD_FOLLOWS * (share - self.load)
 
     def note_behind(self, samples: int) -> None:
-        """So many samples were captured and wait: give way where that is too much."""
-        if not self.overload.note(samples / self._rate_hz, self.time_s):
+        """So many samples were captured and wait: give way where that is too much.
+
+        What piled up while the program itself was starting is worked off first, in full detail.
+        """
+        waiting_s = samples / self._rate_hz
+        if not self._caught_up and self.time_s < CATCH_UP_S and waiting_s >= STEPS_S[0]:
+            return
+        self._caught_up = True
+        if not self.overload.note(waiting_s, self.time_s):
             return
         level = self.overload.level
         self._figures_hop = round(FIGURES_S[level] * self._rate_hz)
