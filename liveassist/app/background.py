@@ -25,6 +25,8 @@ from liveassist.input.childproc import package_environment
 #: How long the start may take, seconds: the device's own limit is 10.
 START_S = 30.0
 _LOOK_S = 0.1
+#: What daemons said is forgotten from this size on, bytes, when none is running.
+MOST_SAID_BYTES = 65536
 #: Name of the service, in the form each system wants.
 UNIT_NAME = "liveassist.service"
 PLIST_NAME = "local.liveassist.plist"
@@ -53,8 +55,13 @@ def start(words: Sequence[str], log: Path, out: TextIO) -> int:
         raise LiveassistError("--background is not supported on Windows yet; leave its window open")
     make_folder(log.parent)
     command = [sys.executable, "-m", "liveassist", "listen", "--headless", "--log", str(log)]
+    said_in = log.with_suffix(".err")
     try:
-        errors = log.with_suffix(".err").open("w+b")
+        # Appended to, never cut under a daemon that is running and still writes there.
+        errors = said_in.open("a+b")
+        if errors.tell() > MOST_SAID_BYTES and not running():
+            errors.truncate(0)
+        begin = errors.seek(0, os.SEEK_END)
     except OSError as problem:
         raise storage_error(log, problem) from None
     with errors:
@@ -69,9 +76,8 @@ def start(words: Sequence[str], log: Path, out: TextIO) -> int:
         end_s = time.monotonic() + START_S
         while not any(one.pid == daemon.pid for one in running()):
             if daemon.poll() is not None:
-                errors.seek(0)
-                said = errors.read().decode("utf-8", "replace").strip().splitlines()
-                raise DeviceError(said[-1].removeprefix("liveassist: ") if said else "It ended.")
+                errors.seek(begin)
+                raise DeviceError(_last_word(errors.read().decode("utf-8", "replace")))
             if time.monotonic() > end_s:
                 daemon.kill()
                 daemon.wait()
@@ -85,6 +91,13 @@ def start(words: Sequence[str], log: Path, out: TextIO) -> int:
         file=out,
     )
     return 0
+
+
+def _last_word(said: str) -> str:
+    """The sentence a daemon ended with; another that writes to the same file is not quoted."""
+    mark = "liveassist: "
+    words = [line.removeprefix(mark) for line in said.splitlines() if line.startswith(mark)]
+    return words[-1] if words else "It ended."
 
 
 def write_service(

@@ -127,6 +127,7 @@ class DeviceSource:
         self._released = 0  # frames of the ring given free by the loss clock
         self._position = 0  # index of the next sample delivered
         self._overrun = 0  # samples lost since the last block because reading was too slow
+        self._taken_frame = 0  # frame of the ring up to which blocks were handed out
         self._deadline_s = 0.0
         self._retry_s: float | None = None
         self._told_error: str | None = None
@@ -161,6 +162,7 @@ class DeviceSource:
         # Sized before the rate is known: half as long at 96 kHz is still enough.
         frames = min(round(RING_S * 48_000), RING_BYTES // (4 * self._channels))
         self._ring = BlockRing.create(self._channels, frames)
+        self._taken_frame = 0
         try:
             self._spawn(START_TIMEOUT_S)
             while self.device is None:
@@ -236,9 +238,7 @@ class DeviceSource:
     @property
     def behind_samples(self) -> int:
         """Samples that were captured and wait to be read."""
-        if self._ring is None:
-            return 0
-        return max(0, self._ring.frames_written - self._taken_frame)
+        return 0 if self._ring is None else max(0, self._ring.frames_written - self._taken_frame)
 
     def _skip_to(self, oldest: int) -> None:
         """Give up what the writer may have overwritten; every frame of it counts as lost."""
@@ -257,7 +257,6 @@ class DeviceSource:
     def _block(self, audio: np.ndarray[Any, Any], lost: int) -> Block:
         lost += self._overrun
         self._overrun = 0
-        self._taken_frame = 0
         self.lost_samples += lost
         self._position += lost
         first = self._position

@@ -23,6 +23,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from liveassist.app.sharing import sharing_note
 from sim import open_scenario
 from tests.realparts.live_parts import NAME, PATIENCE_S, RATE, Player, Server
 
@@ -128,6 +129,16 @@ def rows(folder: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+def seconds(row: dict[str, str]) -> float:
+    return float(row["time_s"])
+
+
+def assert_silent(err: str) -> None:
+    """Nothing but the rest of the sentence of the start, of which the first line was read."""
+    note = sharing_note("drumsim", "JACK Audio Connection Kit")
+    assert f"\n{note}\n".endswith(err)
+
+
 def sample(row: dict[str, str]) -> int:
     return round(float(row["time_s"]) * RATE)
 
@@ -151,7 +162,7 @@ def test_live_hits_equal_those_of_the_replay(drums: Drums, player: Player, tmp_p
         assert (stopped.returncode, stopped.stderr) == (0, "")
         code, out, err = listener.end()
         assert code == 0
-        assert "Traceback" not in err
+        assert_silent(err)
         assert "snare" in out
     summary = json.loads((live / "summary.json").read_text(encoding="utf-8"))
     lost = [alert for alert in summary["alerts"] if alert["alert"] == "audio_lost"]
@@ -169,12 +180,7 @@ def test_live_hits_equal_those_of_the_replay(drums: Drums, player: Player, tmp_p
     soundfile.write(wav, np.concatenate([silence, drums.audio, after]), RATE, subtype="FLOAT")
     assert run("replay", wav, *kit, "--out", same).returncode == 0
     assert len(rows(live)) > 10
-    assert [row["time_s"] for row in rows(live)] == [row["time_s"] for row in rows(same)]
-    for heard, again in zip(rows(live), rows(same), strict=True):
-        if not heard["note_hz"]:
-            # A machine that falls behind leaves out the detail of hits, by design, and says so.
-            again = {**again, "note_hz": "", "ring_s": ""}
-        assert heard == again
+    assert rows(live) == rows(same)
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
@@ -190,10 +196,8 @@ def test_a_signal_leaves_whole_files(
             time.sleep(0.05)
         listener.process.send_signal(number)
         code, _, err = listener.end()
-        # What it says at the start may still lie in the pipe; no fault may.
         assert code == 0
-        assert "Traceback" not in err
-        assert "liveassist:" not in err
+        assert_silent(err)
     assert len(rows(out)) > 0
     summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     assert sum(drum["hits"] for drum in summary["drums"].values()) == len(rows(out))
@@ -207,20 +211,22 @@ def test_a_killed_listener_leaves_whole_files_and_starts_clean(
     with listening(*words) as listener:
         player.go()
         end_s = time.monotonic() + PATIENCE_S
-        while not rows(out):
-            assert time.monotonic() < end_s, "no hit was ever written"
+        # Until two seconds lie between its first hit and its last.
+        while not (known := rows(out)) or seconds(known[-1]) - seconds(known[0]) < 2.0:
+            assert time.monotonic() < end_s, "too few hits were ever written"
             time.sleep(0.05)
         listener.process.kill()
         listener.end()
     before = rows(out)
-    assert before
     json.loads((out / "summary.json").read_text(encoding="utf-8"))
     with listening(*words, "--seconds", "0.5") as again:
         assert again.end()[0] == 0
-    # The session goes on: what is older than a second when it was killed is kept by the store
-    # (tests/journey/test_killing.py counts), and the files are whole again.
     json.loads((out / "summary.json").read_text(encoding="utf-8"))
-    assert (out / "hits.csv").exists()
+    # The session goes on: all that was older than a second when it was killed is still there.
+    kept = {(row["time_s"], row["drum"], row["peak_dbfs"]) for row in rows(out)}
+    old = [row for row in before if seconds(row) < seconds(before[-1]) - 1.0]
+    assert old
+    assert {(row["time_s"], row["drum"], row["peak_dbfs"]) for row in old} <= kept
 
 
 def test_in_the_background_until_it_is_stopped(
@@ -233,8 +239,8 @@ def test_in_the_background_until_it_is_stopped(
     player.go()
     again = run("listen", *words)
     assert again.returncode == 1
-    # The sentence comes from the log that both write: its beginning may be the other's.
-    assert again.stderr.startswith("liveassist:")
+    assert again.stderr.startswith("liveassist: Process ")
+    assert "listens on" in again.stderr
     end_s = time.monotonic() + PATIENCE_S
     while not rows(out):
         assert time.monotonic() < end_s, "no hit was ever written"

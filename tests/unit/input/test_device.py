@@ -133,6 +133,21 @@ def test_columns_follow_the_kit_and_blocks_follow_each_other(world: World) -> No
     assert made.lost_samples == 0
 
 
+def test_behind_is_what_was_captured_and_not_yet_read(world: World) -> None:
+    made, child = running(world)
+    assert made.behind_samples == 0
+    for _ in range(3 * RATE // 128):
+        child.play(128)
+        assert made.read(0.0) is not None
+        # However long it runs: nothing waits once all is read.
+        assert made.behind_samples == 0
+    for _ in range(5):
+        child.play(128)
+    assert made.behind_samples == 5 * 128
+    read_all(made)
+    assert made.behind_samples == 0
+
+
 def test_a_child_that_says_why_it_cannot_start_is_quoted(world: World) -> None:
     def refuse(child: Child) -> None:
         child.messages.append({"what": "error", "sentence": "No such thing."})
