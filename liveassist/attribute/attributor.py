@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from liveassist.attribute.corrections import Corrections
-from liveassist.attribute.evidence import rise_db, weigh
+from liveassist.attribute.evidence import rise_db, weigh, worth_judging
 from liveassist.attribute.explain import PRE, Explainer, Explanation, Past
 from liveassist.attribute.judge import probability
 from liveassist.attribute.lessons import RINGS_S, TOGETHER_S, Lessons
@@ -29,21 +29,8 @@ from liveassist.spectra import Grid, Power
 #: (flagged as a flam where the second rise shows). Hirsh (1959): two sounds are told from one
 #: at 2 to 3 ms, their order at about 20 ms.
 SEPARATE_S = 0.015
+
 COINCIDENT_S = 0.020
-#: Rise over all bands under which nothing was hit; no recorded hit lies under 13.
-LEAST_RISE_DB = 8.0
-#: Toms, hats and cymbals have no ghost notes that matter here.
-LEAST_RISE_OTHERS_DB = 15.0
-#: Power against a drum's usual hits under which its microphone hears no hit on it. The softest
-#: recorded ghost note lies 32 dB under the median snare of its soundcheck, the softest of 900
-#: recorded kicks 13 dB under the median; toms, hats and cymbals have no ghosts that matter here.
-FAINTEST: dict[DrumKind, float] = {
-    "snare": 10.0**-3.8,
-    "kick": 10.0**-2.2,
-    "tom": 10.0**-2.8,
-    "hihat": 10.0**-2.8,
-    "cymbal": 10.0**-2.8,
-}
 #: From this probability on a hit is clear enough to learn from.
 SURE = 0.9
 #: What begins nearby spoils a lesson if it rises this much and is this loud in its microphone.
@@ -234,14 +221,9 @@ class Attributor:
 
     def _worth_judging(self, drum: str, heard: Power) -> bool:
         """Whether the drum's microphone (slabs, BANDS) rose, and is loud enough, for a hit."""
-        judged = self._kinds.get(drum) in JUDGED_KINDS
-        if rise_db(heard) < (LEAST_RISE_DB if judged else LEAST_RISE_OTHERS_DB):
-            return False
         signature = self.signatures.get(drum)
-        if signature is None:
-            return True
-        most = float(heard[PRE:].sum(axis=1).max())
-        return most > signature.usual_power * FAINTEST[self._kinds.get(drum, "cymbal")]
+        usual = None if signature is None else signature.usual_power
+        return worth_judging(heard, self._kinds.get(drum, "cymbal"), usual)
 
     def _explain(
         self,
@@ -259,7 +241,24 @@ class Attributor:
             self._later(sample),
             [p for p in self._past if 0 < sample - p.sample < self._rings],
             {drum: self._own[drum] for drum in known},
+            self._beside(sample, known),
         )
+
+    def _beside(self, sample: int, known: dict[str, Candidate]) -> list[tuple[str, int, int]]:
+        """Drums whose own microphone began too, as bleed in the microphone of one judged: with a
+        gain of its own there, since a gain turned after the soundcheck changes nothing else."""
+        out: list[tuple[str, int, int]] = []
+        for judged in known:
+            if self._kinds.get(judged) not in JUDGED_KINDS:
+                continue
+            mic = self._own[judged]
+            for drum, own in self._own.items():
+                if drum == judged or own == mic or drum not in self.signatures:
+                    continue
+                near = self._near(sample, own)
+                if near is not None and self._kinds.get(drum) in JUDGED_KINDS:
+                    out.append((drum, near - sample, mic))
+        return out
 
     def _by_signature(self, explanation: Explanation, known: dict[str, Candidate]) -> list[Verdict]:
         verdicts = []
@@ -336,7 +335,8 @@ class Attributor:
             if drum in drums:
                 now[drum] = drums[drum].sample - sample
             elif drum in self._own:
-                near = self._nearest(sample, self._own[drum])
+                near = self._near(sample, self._own[drum])
+                near = sample if near is None else near
                 taken = any(
                     p.drum == drum and abs(p.sample - near) < self._separate for p in self._past
                 )
@@ -346,13 +346,14 @@ class Attributor:
                 now[drum] = None
         return now
 
-    def _nearest(self, sample: int, mic: int) -> int:
+    def _near(self, sample: int, mic: int) -> int | None:
+        """Where microphone ``mic`` has its candidate nearest to ``sample``; None if none is."""
         near = [
             c.sample
             for c in (*self._recent, *self._waiting)
             if c.mic == mic and abs(c.sample - sample) < self._coincident
         ]
-        return min(near, key=lambda at: abs(at - sample)) if near else sample
+        return min(near, key=lambda at: abs(at - sample), default=None)
 
     def _later(self, sample: int) -> list[tuple[str, int]]:
         low, high = self._grid.window, 3 * self._grid.window

@@ -48,13 +48,17 @@ class Past:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """What one column of the mix stands for: a drum at an offset; ``now`` if it is a new hit."""
+    """What one column of the mix stands for: a drum at an offset; ``now`` if it is a new hit.
+
+    ``only``: its bleed in this microphone alone, with a gain of its own.
+    """
 
     drum: str
     offset: int
     exemplar: int | None
     now: bool
     gains: npt.NDArray[np.float32] | None = None
+    only: int | None = None
 
 
 @dataclass(slots=True)
@@ -108,6 +112,9 @@ class Explanation:
             weights = np.zeros(len(signature.exemplars), dtype=np.float32)
             new = False
             for column, gain in members:
+                if column.only is not None:
+                    # It speaks for what was hit; levels rest on the relations that were learned.
+                    continue
                 new = new or column.now
                 if column.exemplar is not None:
                     weights[column.exemplar] += gain
@@ -186,16 +193,18 @@ class Explainer:
         later: Sequence[tuple[str, int]],
         past: Sequence[Past],
         own: Mapping[str, int],
+        beside: Sequence[tuple[str, int, int]] = (),
     ) -> Explanation:
         """Fit the mix to what was ``heard`` around absolute ``sample``.
 
         ``now``: drums that may be new hits with the offset (samples) at which their own
         microphone heard something, None for a drum that has no own microphone. ``later``: owned
         drums whose microphone hears something within the slabs but later. ``past``: hits that may
-        still ring. Microphones of the drums in ``own`` weigh most.
+        still ring. Microphones of the drums in ``own`` weigh most. ``beside``: drums (offset,
+        microphone) whose bleed in that one microphone has a gain of its own.
         """
         floor = np.maximum(noise, FLOOR_BELOW * heard.max(axis=(0, 2))[:, None]) + np.float32(1e-10)
-        columns, matrix = self._columns(heard, sample, signatures, now, later, past)
+        columns, matrix = self._columns(heard, sample, signatures, now, later, past, beside)
         weight = np.full(heard.shape[1], OTHER_WEIGHT, dtype=np.float32)
         weight[list(own.values())] = 1.0
         weights = np.broadcast_to(weight[None, :, None], heard.shape).reshape(-1)
@@ -215,6 +224,7 @@ class Explainer:
         now: Mapping[str, int | None],
         later: Sequence[tuple[str, int]],
         past: Sequence[Past],
+        beside: Sequence[tuple[str, int, int]] = (),
     ) -> tuple[list[Column], npt.NDArray[np.float32]]:
         fine = self._grid.fine
         columns: list[Column] = []
@@ -246,6 +256,11 @@ class Explainer:
                 Column(drum, place, None, now=False),
                 signatures[drum].seen_at(place, self._slabs, fine).mean(axis=0),
             )
+        for drum, place, mic in beside:
+            seen = signatures[drum].seen_at(place, self._slabs, fine).mean(axis=0)
+            alone = np.zeros_like(seen)
+            alone[:, mic] = seen[:, mic]
+            add(Column(drum, place, None, now=False, only=mic), alone)
         for hit in past:
             signature = signatures.get(hit.drum)
             if signature is None or len(hit.gains) != len(signature.exemplars):

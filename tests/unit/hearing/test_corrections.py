@@ -111,7 +111,7 @@ def score(scene: Scene, audio: np.ndarray, say: str | None, learned: Learned) ->
 
 
 def test_that_was_no_hit(scene: Scene, tmp_path: Path) -> None:
-    audio = knocks(scene, (205.0, 330.0), 0.8, 0.04)
+    audio = knocks(scene, (190.0, 420.0), 0.8, 0.04)
     before = score(scene, audio, None, scene.learned)
     assert before.knocks > 0.7, "the knock is to be one that is taken for a snare"
     after = score(scene, audio, "none", scene.learned)
