@@ -25,6 +25,7 @@ from liveassist.kit import MicType as MicType
 from liveassist.kit import Windows as Windows
 from liveassist.remarks import Audit as Audit
 from liveassist.remarks import Remark as Remark
+from liveassist.remarks import TakeLine as TakeLine
 
 Audio = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -338,6 +339,8 @@ class Snapshot:
     notice: str = ""
     #: Latest self-audit by drum; empty: none was asked for.
     audit: Mapping[str, Audit] = field(default_factory=dict)
+    #: The takes so far in order of time, the latest `takebook.MOST_LINES` of them.
+    takes: tuple[TakeLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

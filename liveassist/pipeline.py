@@ -47,6 +47,7 @@ from liveassist.model import (
     Take,
 )
 from liveassist.rechunk import Rechunk
+from liveassist.rolling.takeedits import TakeEdit
 from liveassist.rolling.takes import Takes
 from liveassist.rolling.tracker import Rolling
 from liveassist.takebook import TakeBook
@@ -207,7 +208,9 @@ class Pipeline:
     def standing(self) -> Standing:
         """What was decided so far; with the hits and alerts, all that `resume` needs."""
         reference = self._book.reference if self._book.compares else None
-        return Standing(self._takes.all(), reference, self._advisor.aim, tuple(self._remarks))
+        return Standing(
+            self._takes.everything(), reference, self._advisor.aim, tuple(self._remarks)
+        )
 
     def resume(
         self, standing: Standing, hits: Sequence[Hit], alerts: Sequence[Alert], heard_s: float
@@ -256,6 +259,7 @@ class Pipeline:
             learned=self._learned_name,
             changes=last[0].changes if last else (),
             audit=self._audit,
+            takes=self._book.lines(),
         )
 
     def _shown_figures(self, now_s: float) -> Figures:
@@ -318,6 +322,10 @@ class Pipeline:
     def stop_take(self) -> list[Event]:
         """The take ends with the last sample."""
         return self._book.ended(self._takes.stop(self._end / self._rate))
+
+    def edit_takes(self, edit: TakeEdit) -> list[Event]:
+        """Join, split, move, keep, ... takes (`rolling.takeedits`); EditError says why not."""
+        return self._book.edit(edit, self._end / self._rate)
 
     def rename_take(self, name: str) -> Take | None:
         """Give the open take, or else the last one, another name; None if there is no take."""

@@ -7,12 +7,15 @@ from dataclasses import replace
 
 from liveassist.advise.alerts import Alerts
 from liveassist.advise.changes import changes
-from liveassist.model import Change, Event, Figures, Hit, Kit, Take, TakeRecord
-from liveassist.rolling.takes import Takes
+from liveassist.model import Change, Event, Figures, Hit, Kit, Take, TakeLine, TakeRecord
+from liveassist.rolling.takeedits import TakeEdit
+from liveassist.rolling.takes import Takes, played
 from liveassist.rolling.tracker import Rolling
 
 #: Hits with their patterns kept for comparing takes: the reference and the take now played.
 MOST_KEPT = 1500
+#: Takes in the list of `TakeBook.lines`, the latest ones.
+MOST_LINES = 64
 #: Alerts that say a microphone itself is at fault.
 MIC_FAULTS = frozenset({"dead_mic", "hum", "crackle", "dc_offset"})
 
@@ -30,6 +33,7 @@ class TakeBook:
         self._alerts = alerts
         self.reference = reference
         self.compares = True
+        self._judged = {drum.name for drum in kit.drums if drum.judged}
         self.records: dict[str, TakeRecord] = {}
         self._kept: dict[str, list[Hit]] = {}
 
@@ -59,12 +63,13 @@ class TakeBook:
         if not reference and base is not None:
             found = changes(
                 self._kit,
-                self._roles(base),
-                self._roles(self._kept.get(take.name, [])),
+                self._roles(self._inside(base)),
+                self._roles(self._inside(self._kept.get(take.name, []))),
                 faults=self._faults(take.start_s, end_s),
             )
-        figures = self._rolling.figures(take.start_s, end_s + 1e-6)
-        self.records[take.name] = TakeRecord(take, figures, found, reference)
+        self.records[take.name] = TakeRecord(
+            take, self._take_figures(take, end_s), found, reference
+        )
         for name in list(self._kept):
             if name not in (take.name, self.reference):
                 del self._kept[name]
@@ -76,6 +81,13 @@ class TakeBook:
             kept.setdefault(hit.number, hit)
         ordered = sorted(kept.values(), key=lambda hit: hit.sample)
         self._kept[take.name] = ordered[-MOST_KEPT:]
+
+    def _inside(self, hits: Sequence[Hit]) -> list[Hit]:
+        """The hits without count-in and noodling."""
+        if not hits:
+            return []
+        start_s, end_s = played(hits, self._judged, hits[0].time_s, hits[-1].time_s)
+        return [hit for hit in hits if start_s <= hit.time_s <= end_s]
 
     def _roles(self, hits: Sequence[Hit]) -> list[Hit]:
         """The hits with the roles that all hits around them suggest by now."""
@@ -105,6 +117,10 @@ class TakeBook:
         for name, kept in self._kept.items():
             self._kept[name] = [hit for hit in kept if hit.number != number]
 
+    def everything(self) -> tuple[Take, ...]:
+        """Takes, and stretches that could still become one."""
+        return self._takes.everything()
+
     def record(self, take: Take, end_s: float) -> TakeRecord:
         done = self.records.get(take.name)
         if done is not None:
@@ -112,8 +128,13 @@ class TakeBook:
         return TakeRecord(take, self._take_figures(take, end_s))
 
     def _take_figures(self, take: Take, end_s: float) -> Figures:
+        """Figures of what was played in the take: count-in and noodling are set apart."""
         stop = take.end_s if take.end_s is not None else end_s
-        return self._rolling.figures(take.start_s, stop + 1e-6)
+        start_s, stop = self._played(take.start_s, stop)
+        return self._rolling.figures(start_s, stop + 1e-6)
+
+    def _played(self, start_s: float, end_s: float) -> tuple[float, float]:
+        return played(self._rolling.hits(start_s, end_s + 1e-6), self._judged, start_s, end_s)
 
     def rename(self, name: str) -> Take | None:
         """Give the open take, or else the last one, another name; None if there is no take."""
@@ -129,6 +150,57 @@ class TakeBook:
         if self.reference == before:
             self.reference = take.name
         return take
+
+    def edit(self, edit: TakeEdit, now_s: float) -> list[Event]:
+        """Join, split, move, ... takes; their figures are worked out anew. EditError says why not.
+
+        Where the reference take itself changes, every take is held against it again.
+        """
+        old = {take.name: take for take in self._takes.all()}
+        renamed, changed = self._takes.edit(edit, now_s)
+        takes = {take.name: take for take in self._takes.all()}
+        if self.reference in renamed and renamed[self.reference] in takes:
+            self.reference = renamed[self.reference]
+        ended = [take for take in takes.values() if take.end_s is not None]
+        if self.compares and self.reference not in takes:
+            self.reference = ended[0].name if ended else None
+        self._kept = {}
+        base = takes.get(self.reference or "")
+        if self.reference is None or old.get(self.reference) == base:
+            known = self.records.items()
+            self.records = {
+                name: record for name, record in known if takes.get(name) == record.take
+            }
+        else:
+            self.records = {}
+        if base is not None:
+            self._collect(base, now_s if base.end_s is None else base.end_s)
+        # The reference first: the others are held against it.
+        for take in sorted(ended, key=lambda take: take.name != self.reference):
+            if take.name not in self.records:
+                self.judge(take)
+        order = [take.name for take in sorted(ended, key=lambda take: take.end_s or 0.0)]
+        self.records = {name: self.records[name] for name in order}
+        return list(changed)
+
+    def lines(self) -> tuple[TakeLine, ...]:
+        """The takes for a list on screen; figures only of those that have ended."""
+        takes = self._takes.all()[-MOST_LINES:]
+        return tuple(self._line(take, self.records.get(take.name)) for take in takes)
+
+    def _line(self, take: Take, record: TakeRecord | None) -> TakeLine:
+        reference = take.name == self.reference
+        line = TakeLine(take.name, take.start_s, take.end_s, take.provisional, reference)
+        if record is None:
+            return line
+        drums = {n: f for n, f in record.figures.drums.items() if n in self._judged and f.hits}
+        return replace(
+            line,
+            spread_db={name: figures.spread_db for name, figures in drums.items()},
+            spread_ci={name: figures.spread_ci for name, figures in drums.items()},
+            weak_hits=sum(figures.weak_hits for figures in drums.values()),
+            changes=tuple(change.sentence for change in record.changes),
+        )
 
     def set_reference(self, name: str | None = None) -> str | None:
         """Compare takes with the one called ``name`` from now on; None: with the last one.

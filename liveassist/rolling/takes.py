@@ -3,19 +3,26 @@
 A *stretch* is playing between silences of `SILENCE_S`; it is provisional, and only becomes one
 once enough has been played to judge (`MIN_HITS`, `MIN_LENGTH_S`): a few strokes between takes are
 noodling, and strokes that count in are left before its beginning. A *take* is what a mark says.
-Once there is a mark, stretches are no longer made: what lies outside marks then belongs to no
-take. Marks may overlap. No clock: times are seconds from the first sample of input.
+Once there is a mark, stretches are no takes any more, but they are still followed, so that one can
+be made a take afterwards (`keep`): before, during and after are all soon enough. Marks may overlap,
+and takes can be joined, split and moved at any time. No clock: times are seconds from the first
+sample of input.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from liveassist.model import Hit, Kit, Take
 from liveassist.rolling.spread import SILENCE_S
+from liveassist.rolling.takeedits import EditError, TakeEdit, before, named
+from liveassist.rolling.takeedits import joined as joined
+from liveassist.rolling.takeedits import moved as moved
+from liveassist.rolling.takeedits import split as split
 
 #: Least that is judged: hits on kick and snare together, and length from first to last of them.
 #: Two bars of a plain beat at 120 a minute are 8 hits in 4 s. Common practice, no source.
@@ -49,6 +56,9 @@ class Takes:
         self._last_sound_s = -np.inf
         self._open: Take | None = None
         self._marked = 0
+        self._made = 0
+        #: A take that was made of the stretch now played, and ends with it.
+        self._ends_with_stretch: str | None = None
 
     # --- what comes in -----------------------------------------------------------------------
 
@@ -61,8 +71,6 @@ class Takes:
             self._strokes = [s for s in self._strokes if s.number != hit.number]
             return []
         events = self.advance(hit.time_s)
-        if self._marks:
-            return events
         self._last_sound_s = max(self._last_sound_s, hit.time_s)
         if any(s.number == hit.number for s in self._strokes[-64:]):
             return events
@@ -90,8 +98,7 @@ class Takes:
     def start(self, name: str | None, now_s: float) -> list[Take]:
         """A mark: a take begins. Without a name it is numbered; a used name gets a number."""
         events = self._end_stretch()
-        self._marked += 1
-        take = Take(self._free_name(name or f"take {self._marked}"), now_s, None, provisional=False)
+        take = Take(self._next_name(name), now_s, None, provisional=False)
         self._marks.append(take)
         return [*events, take]
 
@@ -100,6 +107,8 @@ class Takes:
         for index in range(len(self._marks) - 1, -1, -1):
             take = self._marks[index]
             if take.end_s is None and name in (None, take.name):
+                if self._ends_with_stretch == take.name:
+                    self._ends_with_stretch = None
                 self._marks[index] = replace(take, end_s=max(now_s, take.start_s))
                 return [self._marks[index]]
         return []
@@ -118,12 +127,7 @@ class Takes:
             return None
         free = name if name == current.name else self._free_name(name)
         renamed = replace(current, name=free)
-        if self._open is current:
-            self._open = renamed
-        for kept in (self._marks, self._stretches):
-            for index, take in enumerate(kept):
-                if take is current:
-                    kept[index] = renamed
+        self._put(current, renamed)
         return current.name, renamed
 
     def restore(self, takes: Sequence[Take], broken_s: float) -> list[Take]:
@@ -138,8 +142,8 @@ class Takes:
             (self._stretches if take.provisional else self._marks).append(take)
             if take.end_s is not None:
                 ended.append(take)
-        self._marked = len(self._marks)
-        return ended
+        self._marked, self._made = len(self._marks), len(self._stretches)
+        return [take for take in ended if take in self.all()]
 
     def finish(self, now_s: float) -> list[Take]:
         """The input is over: everything open ends."""
@@ -148,7 +152,100 @@ class Takes:
             events += ended
         return events
 
+    # --- editing -----------------------------------------------------------------------------
+
+    def edit(self, edit: TakeEdit, now_s: float) -> tuple[dict[str, str], list[Take]]:
+        """Carry out ``edit`` at ``now_s``: new names by old ones, and takes made or changed.
+
+        EditError says why not; nothing is changed then.
+        """
+        if edit.do == "keep":
+            return self._keep(edit, now_s)
+        if edit.do == "add":
+            if edit.start_s is None:
+                raise EditError("say where the take begins")
+            take = moved(Take("", 0.0, provisional=False), edit.start_s, edit.end_s)
+            take = replace(take, name=self._next_name(edit.name))
+            self._marks.append(take)
+            return {}, [take]
+        take = named(self.all(), edit.take)
+        if edit.do == "join":
+            return self._join(take, edit)
+        if edit.do == "split":
+            at_s = now_s if edit.start_s is None else edit.start_s
+            first, second = split(take, at_s)
+            first = replace(first, name=self._free_name(first.name))
+            second = replace(second, name=self._free_name(second.name))
+            self._put(take, first, second)
+            if self._ends_with_stretch == take.name:
+                self._ends_with_stretch = second.name
+            return {take.name: first.name}, [first, second]
+        if edit.do == "remove":
+            self._put(take)
+            return {}, []
+        if edit.do == "rename":
+            if not edit.name:
+                raise EditError("the name is empty")
+            new = replace(take, name=self._free_name(edit.name, take.name))
+        else:
+            start_s = take.start_s if edit.start_s is None else edit.start_s
+            new = moved(take, start_s, take.end_s if edit.end_s is None else edit.end_s)
+        self._put(take, new)
+        return {take.name: new.name}, [new]
+
+    def _keep(self, edit: TakeEdit, now_s: float) -> tuple[dict[str, str], list[Take]]:
+        """A stretch becomes a take from its beginning on; one that runs ends with its silence."""
+        free = self.unkept()
+        if edit.take is None and not free:
+            raise EditError("no playing has been heard that is not a take already")
+        stretch = named(free, edit.take)
+        take = replace(stretch, name=self._next_name(edit.name), provisional=False)
+        self._stretches = [one for one in self._stretches if one is not stretch]
+        if stretch.end_s is None:
+            self._ends_with_stretch = take.name
+        self._marks.append(take)
+        return {stretch.name: take.name}, [take]
+
+    def _join(self, take: Take, edit: TakeEdit) -> tuple[dict[str, str], list[Take]]:
+        takes = self.all()
+        other = before(takes, take) if edit.other is None else named(takes, edit.other)
+        if other is take:
+            raise EditError(f"{take.name} cannot be joined with itself")
+        first, second = sorted((take, other), key=lambda one: one.start_s)
+        whole = joined(first, second)
+        if edit.name:
+            whole = replace(whole, name=self._free_name(edit.name, first.name, second.name))
+        self._put(second)
+        self._put(first, whole)
+        if self._ends_with_stretch in (first.name, second.name):
+            self._ends_with_stretch = whole.name
+        return {first.name: whole.name, second.name: whole.name}, [whole]
+
+    def _put(self, old: Take, *new: Take) -> None:
+        """Put takes in the place of one (none: take it away), wherever it is kept."""
+        if self._open is old:
+            self._open = new[-1] if new else None
+            self._stretches += new[:-1]
+            if not new:
+                self._strokes = []
+            return
+        for kept in (self._marks, self._stretches):
+            for index, take in enumerate(kept):
+                if take is old:
+                    kept[index : index + 1] = new
+                    return
+
     # --- what is asked -----------------------------------------------------------------------
+
+    def unkept(self) -> tuple[Take, ...]:
+        """Stretches, played before or after the first mark, that no take has a part of."""
+        stretches = tuple(self._stretches) + ((self._open,) if self._open else ())
+        return tuple(one for one in stretches if not any(_meet(one, mark) for mark in self._marks))
+
+    def everything(self) -> tuple[Take, ...]:
+        """Marks, and stretches too: what `restore` needs."""
+        stretches = tuple(self._stretches) + ((self._open,) if self._open else ())
+        return tuple(sorted((*self._marks, *stretches), key=lambda take: take.start_s))
 
     def all(self) -> tuple[Take, ...]:
         """The takes of the session in order of beginning: marks, or stretches if there are none."""
@@ -180,28 +277,77 @@ class Takes:
 
     def _begin(self, events: list[Take]) -> None:
         strokes = self._strokes[_count_in(self._strokes) :]
-        judged = [s for s in strokes if s.judged]
-        if len(judged) < MIN_HITS or judged[-1].time_s - judged[0].time_s < MIN_LENGTH_S:
+        if not _enough(strokes):
             return
-        name = f"stretch {len(self._stretches) + 1}"
-        self._open = Take(name, strokes[0].time_s, None, provisional=True)
-        events.append(self._open)
+        self._made += 1
+        self._open = Take(f"stretch {self._made}", strokes[0].time_s, None, provisional=True)
+        if not self._marks:
+            events.append(self._open)
 
     def _end_stretch(self) -> list[Take]:
         self._strokes = []
         if self._open is None:
             return []
         ended = replace(self._open, end_s=max(self._last_sound_s, self._open.start_s))
-        self._stretches.append(ended)
         self._open = None
-        return [ended]
+        if self._ends_with_stretch is not None:
+            # The stretch is a take by now; the take ends, and nothing else is left of it.
+            name, self._ends_with_stretch = self._ends_with_stretch, None
+            return self.stop(ended.end_s or ended.start_s, name)
+        self._stretches.append(ended)
+        return [] if self._marks else [ended]
 
-    def _free_name(self, name: str) -> str:
-        used = {take.name for take in self.all()}
+    def _next_name(self, name: str | None) -> str:
+        """``name``, or the next number, made free."""
+        self._marked += 1
+        return self._free_name(name or f"take {self._marked}")
+
+    def _free_name(self, name: str, *but: str) -> str:
+        """``name``, with a number if another take than those called ``but`` has it."""
+        used = {take.name for take in self.all()} - set(but)
         free, number = name, 2
         while free in used:
             free, number = f"{name} ({number})", number + 1
         return free
+
+
+def played(
+    hits: Sequence[Hit], judged: Collection[str], start_s: float, end_s: float
+) -> tuple[float, float]:
+    """What of ``start_s`` to ``end_s`` is judged: without count-in, and without the noodling that
+    silences part from the playing. ``hits`` in order of time; where nothing in the span is long
+    enough to be playing, all of it is.
+    """
+    strokes = [
+        _Stroke(hit.time_s, hit.drum, hit.peak_dbfs, hit.drum in judged, hit.number)
+        for hit in hits
+        if start_s <= hit.time_s <= end_s
+    ]
+    gaps = [i for i in range(1, len(strokes)) if _gap(strokes, i) > SILENCE_S]
+    parts = [strokes[low:high] for low, high in pairwise((0, *gaps, len(strokes)))]
+    playing = [part for part in parts if _enough(part)]
+    if not playing:
+        return start_s, end_s
+    first, last = playing[0], playing[-1]
+    count = _count_in(first)
+    begins = start_s if first is parts[0] and not count else first[count].time_s
+    return begins, end_s if last is parts[-1] else last[-1].time_s
+
+
+def _gap(strokes: Sequence[_Stroke], index: int) -> float:
+    return strokes[index].time_s - strokes[index - 1].time_s
+
+
+def _enough(strokes: Sequence[_Stroke]) -> bool:
+    """Whether this is playing rather than a few strokes between takes."""
+    judged = [stroke for stroke in strokes if stroke.judged]
+    return len(judged) >= MIN_HITS and judged[-1].time_s - judged[0].time_s >= MIN_LENGTH_S
+
+
+def _meet(first: Take, second: Take) -> bool:
+    """Whether two takes share more than a moment."""
+    ends = [np.inf if take.end_s is None else take.end_s for take in (first, second)]
+    return bool(min(ends) > max(first.start_s, second.start_s))
 
 
 def _count_in(strokes: Sequence[_Stroke]) -> int:
@@ -238,32 +384,3 @@ def _softer(strokes: Sequence[_Stroke], count: int) -> bool:
     if not lead or len(rest) < 2:
         return False
     return float(np.median(rest)) - float(max(lead)) >= COUNT_SOFTER_DB
-
-
-# --- editing afterwards --------------------------------------------------------------------
-
-
-def moved(take: Take, start_s: float, end_s: float | None) -> Take:
-    """The take with other ends. ValueError if it would end before it begins."""
-    if end_s is not None and end_s < start_s:
-        raise ValueError(f"take {take.name!r} would end before it begins")
-    return replace(take, start_s=start_s, end_s=end_s)
-
-
-def joined(first: Take, second: Take, name: str | None = None) -> Take:
-    """One take from the beginning of the earlier to the end of the later."""
-    ends = [take.end_s for take in (first, second)]
-    end = None if None in ends else max(e for e in ends if e is not None)
-    start = min(first.start_s, second.start_s)
-    both = first.provisional and second.provisional
-    return Take(name or first.name, start, end, provisional=both)
-
-
-def split(take: Take, at_s: float) -> tuple[Take, Take]:
-    """Two takes that meet at ``at_s``. ValueError if that is not inside the take."""
-    if not take.start_s < at_s < (take.end_s if take.end_s is not None else np.inf):
-        raise ValueError(f"{at_s:.3f} s does not lie inside take {take.name!r}")
-    return (
-        replace(take, name=f"{take.name} a", end_s=at_s),
-        replace(take, name=f"{take.name} b", start_s=at_s),
-    )
