@@ -85,16 +85,29 @@ class Grid:
             out[:, band] = np.clip(inside / width, 0.0, 1.0)
         return out
 
+    @cached_property
+    def _parts(self) -> Power:
+        """`matrix` with a row each for real and imaginary part, bins above all bands left out."""
+        used = int(np.nonzero(self.matrix.any(axis=1))[0][-1]) + 1
+        return np.repeat(self.matrix[:used], 2, axis=0)
+
     def band_power(self, frames: npt.NDArray[np.float32]) -> Power:
         """Band powers of frames with time on the last axis: (..., window) -> (..., BANDS)."""
-        bins = sp_fft.rfft(frames * self.taper, axis=-1)
-        power = bins.real * bins.real
-        power += bins.imag * bins.imag
-        return np.asarray(power @ self.matrix, dtype=np.float32)
+        return self._tapered(frames * self.taper)
+
+    def _tapered(self, frames: npt.NDArray[np.float32]) -> Power:
+        """As `band_power`, of frames that are tapered already (and may be overwritten)."""
+        bins = sp_fft.rfft(frames, axis=-1, overwrite_x=True)
+        parts = self._parts
+        # Real and imaginary parts side by side: one square and one product do it all.
+        flat = bins.reshape(-1, bins.shape[-1]).view(np.float32)[:, : len(parts)]
+        power = np.square(flat) @ parts
+        return np.asarray(power.reshape(*frames.shape[:-1], BANDS))
 
     def at(self, audio: npt.NDArray[np.float32], starts: npt.NDArray[np.int64]) -> Power:
         """Band powers at chosen window starts: audio (frames, mics) -> (starts, mics, BANDS)."""
-        turned = np.ascontiguousarray(audio.T)
-        windows = np.lib.stride_tricks.sliding_window_view(turned, self.window, axis=1)
-        power = self.band_power(windows[:, starts])
-        return np.ascontiguousarray(np.moveaxis(power, 0, 1))
+        turned = audio.T
+        windows = np.empty((len(starts), turned.shape[0], self.window), dtype=np.float32)
+        for row, start in enumerate(starts.tolist()):
+            np.multiply(turned[:, start : start + self.window], self.taper, out=windows[row])
+        return self._tapered(windows)

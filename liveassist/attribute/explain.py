@@ -167,6 +167,8 @@ class Explainer:
         self._grid = grid
         self._slabs = SLABS * grid.fine
         self._bank: _Bank | None = None
+        after = np.maximum(SLABS + 16, 0) / 16.0
+        self._fades = [(fade**after).astype(np.float32)[:, None, None] for fade in HOLD_FADE]
 
     @property
     def reach(self) -> tuple[int, int]:
@@ -227,54 +229,49 @@ class Explainer:
         beside: Sequence[tuple[str, int, int]] = (),
     ) -> tuple[list[Column], npt.NDArray[np.float32]]:
         fine = self._grid.fine
-        columns: list[Column] = []
-        rows: list[npt.NDArray[np.float32]] = []
-        cells = heard.size
-
-        def add(column: Column, power: Power) -> None:
-            columns.append(column)
-            rows.append(power.reshape(cells))
-
         bank = self._bank_of(signatures)
-        fresh = [
+        columns = [
             Column(drum, place, number, now=True)
             for drum, offset in now.items()
             if drum in bank.first
             for place in ([offset] if offset is not None else [step * fine for step in FREE])
             for number in range(bank.count[drum])
         ]
-        blocks = [bank.gather(fresh, self._slabs, fine).reshape(len(fresh), cells)]
-        columns.extend(fresh)
-        gone = [
-            (drum, step * fine)
+        columns += [
+            Column(drum, step * fine, None, now=False)
             for drum, offset in now.items()
             if offset is None and drum in bank.first
             for step in TAILS
-        ] + [(drum, offset) for drum, offset in later if drum in bank.first]
-        for drum, place in gone:
-            add(
-                Column(drum, place, None, now=False),
-                signatures[drum].seen_at(place, self._slabs, fine).mean(axis=0),
-            )
-        for drum, place, mic in beside:
-            seen = signatures[drum].seen_at(place, self._slabs, fine).mean(axis=0)
-            alone = np.zeros_like(seen)
-            alone[:, mic] = seen[:, mic]
-            add(Column(drum, place, None, now=False, only=mic), alone)
-        for hit in past:
-            signature = signatures.get(hit.drum)
-            if signature is None or len(hit.gains) != len(signature.exemplars):
-                continue
-            seen = signature.seen_at(hit.sample - sample, self._slabs, fine)
-            mixed = np.tensordot(hit.gains, seen, axes=1)
-            add(Column(hit.drum, hit.sample - sample, None, now=False, gains=hit.gains), mixed)
-        after = np.maximum(self._slabs + 16 * fine, 0) / (16.0 * fine)
-        for number, fade in enumerate(HOLD_FADE):
-            shape = (fade**after).astype(np.float32)[:, None, None]
-            for slab in range(PRE):
-                add(Column("", 2 * number + slab, None, now=False), shape * heard[slab])
-        blocks.append(np.stack(rows).astype(np.float32, copy=False))
-        return columns, np.concatenate(blocks)
+        ]
+        columns += [
+            Column(drum, place, None, now=False) for drum, place in later if drum in bank.first
+        ]
+        columns += [Column(drum, place, None, now=False, only=mic) for drum, place, mic in beside]
+        looked_up = len(columns)
+        ringing = [
+            (hit, whole) for hit in past if (whole := bank.whole(hit, signatures)) is not None
+        ]
+        columns += [
+            Column(hit.drum, hit.sample - sample, None, now=False, gains=hit.gains)
+            for hit, _ in ringing
+        ]
+        held = [(number, slab) for number in range(len(HOLD_FADE)) for slab in range(PRE)]
+        matrix = np.empty((len(columns) + len(held), *heard.shape), dtype=np.float32)
+        offsets = np.array([column.offset for column in columns], dtype=np.int64)
+        rows, inside = rows_at(self._slabs[None, :] - offsets[:, None], fine)
+        matrix[:looked_up] = bank.rows(columns[:looked_up], rows[:looked_up])
+        for at, (_, whole) in enumerate(ringing, start=looked_up):
+            matrix[at] = whole[rows[at]]
+        if not inside.all():
+            matrix[: len(columns)][~inside] = 0.0
+        for at, column in enumerate(columns[:looked_up]):
+            if column.only is not None:
+                matrix[at, :, : column.only] = 0.0
+                matrix[at, :, column.only + 1 :] = 0.0
+        for at, (number, slab) in enumerate(held, start=len(columns)):
+            np.multiply(self._fades[number], heard[slab], out=matrix[at])
+        columns += [Column("", 2 * number + slab, None, now=False) for number, slab in held]
+        return columns, matrix.reshape(len(columns), heard.size)
 
     def _bank_of(self, signatures: Mapping[str, Signature]) -> _Bank:
         """All exemplars in one array; made anew when what is known changes."""
@@ -285,7 +282,10 @@ class Explainer:
 
 
 class _Bank:
-    """Exemplars of all drums stacked, so that a whole mix is looked up at once."""
+    """Exemplars of all drums and their means stacked, so that a whole mix is looked up at once."""
+
+    #: Hits that ring are mixed from their exemplars once; more than may ring at a time.
+    MIXED = 64
 
     def __init__(
         self, mark: tuple[tuple[str, int], ...], signatures: Mapping[str, Signature]
@@ -297,22 +297,40 @@ class _Bank:
         for name, signature in signatures.items():
             self.first[name] = total
             self.count[name] = len(signature.exemplars)
-            total += len(signature.exemplars)
+            # One more for the mean.
+            total += len(signature.exemplars) + 1
         # Kept alive, so that the identities in `mark` stay theirs.
         self._kept = [signature.exemplars for signature in signatures.values()]
-        self._stack = np.concatenate(self._kept) if self._kept else np.zeros((0, 1, 1, 1))
+        parts = [part for kept in self._kept for part in (kept, kept.mean(axis=0)[None])]
+        self._stack = np.concatenate(parts) if parts else np.zeros((0, 1, 1, 1), dtype=np.float32)
+        self._mixed: dict[tuple[str, int, int], Power] = {}
 
-    def gather(
-        self, columns: Sequence[Column], slabs: npt.NDArray[np.int64], fine: int
-    ) -> npt.NDArray[np.float32]:
-        """Band powers of each column's exemplar at its offset: (columns, slabs, mics, BANDS)."""
-        which = np.array([self.first[c.drum] + (c.exemplar or 0) for c in columns], dtype=np.int64)
-        offsets = np.array([c.offset for c in columns], dtype=np.int64)
-        rows, inside = rows_at(slabs[None, :] - offsets[:, None], fine)
-        seen = self._stack[which[:, None], rows]
-        if not inside.all():
-            seen[~inside] = 0.0
-        return np.asarray(seen, dtype=np.float32)
+    def rows(self, columns: Sequence[Column], rows: npt.NDArray[np.int64]) -> Power:
+        """Band powers of each column's exemplar (its drum's mean where it names none) at its
+        ``rows``: (columns, slabs, mics, BANDS)."""
+        which = np.array(
+            [
+                self.first[c.drum] + (self.count[c.drum] if c.exemplar is None else c.exemplar)
+                for c in columns
+            ],
+            dtype=np.int64,
+        )
+        return np.asarray(self._stack[which[:, None], rows])
+
+    def whole(self, hit: Past, signatures: Mapping[str, Signature]) -> Power | None:
+        """All rows of what ``hit`` did: its exemplars by their gains; None if they are gone."""
+        signature = signatures.get(hit.drum)
+        if signature is None or len(hit.gains) != len(signature.exemplars):
+            return None
+        key = (hit.drum, hit.sample, id(hit.gains))
+        known = self._mixed.get(key)
+        if known is None:
+            while len(self._mixed) >= self.MIXED:
+                del self._mixed[next(iter(self._mixed))]
+            flat = signature.exemplars.reshape(len(signature.exemplars), -1)
+            known = (hit.gains @ flat).reshape(signature.exemplars.shape[1:])
+            self._mixed[key] = known
+        return known
 
 
 def fit(
@@ -328,11 +346,19 @@ def fit(
     """
     gains = np.float32(1e-3) * target.max() / (matrix.max(axis=1) + np.float32(1e-9))
     weighted = weights * target
-    model = gains @ matrix + floor
+    turned = matrix.T
+    model = gains @ matrix
+    model += floor
+    # Two right-hand sides at once: what pulls the gains up and what pulls them down.
+    pull = np.empty((model.size, 2), dtype=np.float32)
     for _ in range(updates):
         root = np.sqrt(model)
-        up = matrix @ (weighted / (root * model))
-        down = matrix @ (weights / root) + np.float32(1e-20)
-        gains = gains * (up / down) ** np.float32(EXPONENT)
-        model = gains @ matrix + floor
-    return gains.astype(np.float32), model.astype(np.float32)
+        np.divide(weights, root, out=pull[:, 1])
+        root *= model
+        np.divide(weighted, root, out=pull[:, 0])
+        both = matrix @ pull
+        step = both[:, 0] / (both[:, 1] + np.float32(1e-20))
+        gains = gains * step ** np.float32(EXPONENT)
+        model = turned @ gains
+        model += floor
+    return gains.astype(np.float32, copy=False), model

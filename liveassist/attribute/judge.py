@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -121,9 +122,15 @@ OTHERS = Judge(
 )
 
 
+@cache
+def _upper(size: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    rows, columns = np.triu_indices(size)
+    return rows, columns
+
+
 def products(figures: FloatArray) -> FloatArray:
     """The figures, then every product of two of them (squares included), by row."""
-    upper = np.triu_indices(len(figures))
+    upper = _upper(len(figures))
     return np.concatenate([figures, figures[upper[0]] * figures[upper[1]]])
 
 

@@ -60,11 +60,12 @@ class Signature:
     power: npt.NDArray[np.float64]
     solid: bool = True
     common_db: npt.NDArray[np.float64] | None = None
+    #: Median power of the learned hits: the scale on which a hit is loud or soft.
+    usual_power: float = field(init=False, repr=False, compare=False)
 
-    @property
-    def usual_power(self) -> float:
-        """Median power of the learned hits: the scale on which a hit is loud or soft."""
-        return float(np.median(self.power))
+    def __post_init__(self) -> None:
+        """Work out what is asked for at every candidate."""
+        self.usual_power = float(np.median(self.power))
 
     def seen_at(self, offset: int, slabs: npt.NDArray[np.int64], fine: int) -> Power:
         """Band powers in windows starting at ``slabs`` samples when the hit is at ``offset``.

@@ -59,8 +59,10 @@ class OnsetDetector:
         if count <= 0:
             return []
         frames = np.lib.stride_tricks.sliding_window_view(self._tail, grid.window, axis=1)
-        power = grid.band_power(np.ascontiguousarray(frames[:, : count * grid.hop : grid.hop]))
-        level = 10.0 * np.log10(np.moveaxis(power, 0, 1) + np.float32(FLOOR_POWER))
+        power = grid.band_power(frames[:, : count * grid.hop : grid.hop])
+        power += np.float32(FLOOR_POWER)
+        level = np.log10(np.moveaxis(power, 0, 1), order="C")
+        level *= np.float32(10.0)
         self._tail = self._tail[:, count * grid.hop :]
         self._tail_start += count * grid.hop
         if self._fresh:
@@ -68,10 +70,15 @@ class OnsetDetector:
             self._levels[:] = level[0]
             self._fresh = False
         whole = np.concatenate([self._levels, level])
-        before = whole[:-1][np.arange(count)[:, None] + np.arange(LOOK_BACK)[None, :]].max(axis=1)
-        rise = np.clip(level - before, 0.0, RISE_CLIP_DB).sum(axis=2)
+        before = whole[:count]
+        for back in range(1, LOOK_BACK):
+            before = np.maximum(before, whole[back : back + count])
+        rise = np.subtract(level, before, out=level)
+        np.maximum(rise, np.float32(0.0), out=rise)
+        np.minimum(rise, np.float32(RISE_CLIP_DB), out=rise)
+        strength = rise.sum(axis=2)
         self._levels = whole[-LOOK_BACK:]
-        self._strength = np.concatenate([self._strength, rise])
+        self._strength = np.concatenate([self._strength, strength])
         return self._peaks()
 
     def _peaks(self) -> list[Candidate]:

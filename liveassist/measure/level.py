@@ -9,6 +9,7 @@ the power the waveform is used as it is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -52,19 +53,27 @@ def separate(grid: Grid, audio: Audio, row: int, mask: npt.NDArray[np.float32]) 
     ``mask``: (len(MASK_STARTS), mics, BANDS) in 0..1. Valid where two windows overlap.
     """
     starts = row + MASK_STARTS * grid.fine
-    frames = audio[starts[:, None] + np.arange(grid.window)]
+    turned = audio.T
+    frames = np.empty((len(starts), turned.shape[0], grid.window), dtype=np.float32)
+    for number, start in enumerate(starts.tolist()):
+        frames[number] = turned[:, start : start + grid.window]
     # A periodic Hann window sums to exactly one at half a window's hop.
-    taper = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(grid.window) / grid.window)
-    spectra = sp_fft.rfft(frames * taper.astype(np.float32)[None, :, None], axis=1)
+    frames *= _taper(grid.window)
+    spectra = sp_fft.rfft(frames, axis=-1, overwrite_x=True)
     # Powers add: a share p of the power is a share of sqrt(p) in amplitude.
-    bins = np.sqrt(mask) @ _spread(grid)
-    spectra *= np.moveaxis(bins, 2, 1)
-    pieces = sp_fft.irfft(spectra, n=grid.window, axis=1)
+    spectra *= np.sqrt(mask) @ _spread(grid)
+    pieces = sp_fft.irfft(spectra, n=grid.window, axis=-1, overwrite_x=True)
     half = grid.window // 2
-    out = np.zeros(((len(starts) + 1) * half, audio.shape[1]), dtype=np.float32)
+    out = np.zeros((turned.shape[0], (len(starts) + 1) * half), dtype=np.float32)
     for number, piece in enumerate(pieces):
-        out[number * half : number * half + grid.window] += piece
-    return out
+        out[:, number * half : number * half + grid.window] += piece
+    return out.T
+
+
+@cache
+def _taper(window: int) -> npt.NDArray[np.float32]:
+    taper = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(window) / window)
+    return taper.astype(np.float32)
 
 
 _SPREADS: dict[int, npt.NDArray[np.float32]] = {}
@@ -106,8 +115,11 @@ def measure_alone(
     raw = audio[first : first + len(alone)]
     whole = part >= WHOLE
     # For the onset a harder mask: what is not surely the hit's would be taken for its beginning.
-    sure = raw if whole[own] else separate(grid, audio, row, mask**HARDER)
-    own_wave = sure[:, own]
+    if whole[own]:
+        own_wave = raw[:, own]
+    else:
+        only = slice(own, own + 1)
+        own_wave = separate(grid, audio[:, only], row, mask[:, only] ** HARDER)[:, 0]
     # Both windows must overlap for the sum to be right: skip the first half window.
     find = _onset_behind if woken_early else _onset
     onset = find(own_wave[half:], row - first - half, span, SLACK * fine) + half
