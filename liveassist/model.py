@@ -26,6 +26,8 @@ from liveassist.kit import Windows as Windows
 from liveassist.remarks import Audit as Audit
 from liveassist.remarks import Remark as Remark
 from liveassist.remarks import TakeLine as TakeLine
+from liveassist.song import ClockState as ClockState
+from liveassist.song import ClockWord as ClockWord
 
 Audio = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -341,6 +343,8 @@ class Snapshot:
     audit: Mapping[str, Audit] = field(default_factory=dict)
     #: The takes so far in order of time, the latest `takebook.MOST_LINES` of them.
     takes: tuple[TakeLine, ...] = ()
+    #: What the recorder's MIDI clock and time code say; None: none is heard.
+    clock: ClockState | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -315,13 +315,13 @@ class Pipeline:
 
     # --- commands ------------------------------------------------------------------------------
 
-    def start_take(self, name: str | None = None) -> list[Event]:
-        """A take begins with the next sample."""
-        return self._book.ended(self._takes.start(name, self._end / self._rate))
+    def start_take(self, name: str | None = None, at_s: float | None = None) -> list[Event]:
+        """A take begins at ``at_s``, else with the next sample."""
+        return self._book.ended(self._takes.start(name, at_s or self._end / self._rate))
 
-    def stop_take(self) -> list[Event]:
-        """The take ends with the last sample."""
-        return self._book.ended(self._takes.stop(self._end / self._rate))
+    def stop_take(self, at_s: float | None = None) -> list[Event]:
+        """The take ends at ``at_s``, else with the last sample."""
+        return self._book.ended(self._takes.stop(at_s or self._end / self._rate))
 
     def edit_takes(self, edit: TakeEdit) -> list[Event]:
         """Join, split, move, keep, ... takes (`rolling.takeedits`); EditError says why not."""
@@ -386,9 +386,9 @@ class Pipeline:
         """Suggest for another aim from now on; what was suggested for the old one is forgotten."""
         self._advisor = Advisor(self._kit, aim)
 
-    def mark(self, text: str = "") -> Remark:
-        """Put a mark at this moment."""
-        now_s = self._end / self._rate
+    def mark(self, text: str = "", at_s: float | None = None) -> Remark:
+        """Put a mark at ``at_s``, else at this moment."""
+        now_s = at_s or self._end / self._rate
         remark = Remark(now_s, text, self._takes.take_of(now_s))
         self._remarks.append(remark)
         del self._remarks[:-MOST_REMARKS]

@@ -24,6 +24,7 @@ from liveassist.app.resources import simulator
 from liveassist.app.screen import Screen
 from liveassist.app.session import Session
 from liveassist.app.sessionfiles import SessionFiles
+from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
 from liveassist.app.store import keep
 from liveassist.app.storefile import Kept, discard, find
@@ -61,6 +62,10 @@ class Pace:
     def begin(self, sample: int) -> None:
         """Sample ``sample`` is played now."""
         self._begun_s = self.clock() - sample / self.sample_rate_hz
+
+    def time_of(self, moment_s: float) -> float | None:
+        """Second of the scenario that is played at ``moment_s`` of the clock."""
+        return None if self._begun_s is None else moment_s - self._begun_s
 
     def wait_until(self, sample: int) -> None:
         """Return when ``sample`` would have been played; at once if that is past."""
@@ -128,6 +133,8 @@ def demo(
             source=f"simulated: {scene.name}",
             steering=steering,
             after=first if kept is not None else -1,
+            song=SongTiming(surfaces.clock_words, kit),
+            time_of=pace.time_of,
         )
         pace.begin(first)
         for block in scene_blocks(scene, frames, first):

@@ -35,6 +35,7 @@ from liveassist.app.parts import OutputsLike
 from liveassist.app.rundir import Claim
 from liveassist.app.screen import Screen
 from liveassist.app.sharing import sharing_note
+from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import KEY_COMMANDS, Steering
 from liveassist.app.store import keep
 from liveassist.app.storefile import Found, find
@@ -175,6 +176,7 @@ def listen(
             steering=steering,
             store=store,
             kept=kept,
+            song=SongTiming(surfaces.clock_words, kit) if surfaces is not None else None,
         )
         if screen is None:
             print(

@@ -20,6 +20,7 @@ from liveassist.app.overload import (
 )
 from liveassist.app.parts import OutputsLike, PipelineLike, Yielding
 from liveassist.app.session import Session
+from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
 from liveassist.app.store import Store
 from liveassist.app.storefile import Kept
@@ -56,6 +57,10 @@ class SourceLike(Protocol):
         """Wall clock at the first sample, seconds since 1970."""
         ...
 
+    def time_of(self, moment_s: float) -> float | None:
+        """Seconds from its first sample at a moment of the monotonic clock; None: not known."""
+        ...
+
 
 class LiveSession(Session):
     """`Session` that knows its device: losses, faults and the disk become alerts.
@@ -76,6 +81,7 @@ class LiveSession(Session):
         steering: Steering | None = None,
         store: Store | None = None,
         kept: Kept | None = None,
+        song: SongTiming | None = None,
     ) -> None:
         """``kept``: the session that is continued; its time goes on, the break counts as lost."""
         super().__init__(
@@ -86,6 +92,7 @@ class LiveSession(Session):
             outputs=outputs,
             source=name,
             steering=steering,
+            song=song,
         )
         self._device = source
         self._name = name
@@ -110,6 +117,11 @@ class LiveSession(Session):
     def time_s(self) -> float:
         """Where the session is, seconds from the first sample."""
         return self.samples_heard / self._rate_hz
+
+    def time_of(self, moment_s: float) -> float | None:
+        """Which moment of the session a moment of the monotonic clock is."""
+        since_s = self._device.time_of(moment_s)
+        return None if since_s is None else since_s + self._offset / self._rate_hz
 
     def hear(self, block: Block) -> list[Event]:
         """`feed`, with what was lost before the block said."""

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 from liveassist.app.resources import find_profile
 from liveassist.app.steering import Outcome, csv_text
 from liveassist.errors import ConfigError
-from liveassist.model import Event, Kit, OutputState, Snapshot
+from liveassist.model import ClockWord, Event, Kit, OutputState, Snapshot
 
 if TYPE_CHECKING:
     from liveassist.output.apply import Applied
     from liveassist.output.commands import Command
     from liveassist.output.midi_time import Timing
     from liveassist.output.router import Router
-    from liveassist.output.surface_model import Surface
+    from liveassist.output.surface_model import MidiPort, Surface
 
 #: Carries out a command from a surface.
 Obey = Callable[["Command"], Outcome]
@@ -53,6 +53,10 @@ class Surfaces:
     def timing(self) -> Mapping[str, Timing]:
         """What each MIDI input says about tempo and time code, by its name in the profile."""
         return self._router.timing()
+
+    def clock_words(self) -> Mapping[MidiPort, Sequence[ClockWord]]:
+        """What the recorder's clock said since the last call."""
+        return self._router.clock_words()
 
     def files(self) -> Mapping[str, str]:
         """What was applied, as a file of the session, if anything was."""

@@ -51,12 +51,12 @@ class PipelineLike(Protocol):
         """What the session leaves behind, of what was heard so far."""
         ...
 
-    def start_take(self, name: str | None) -> Any:
-        """A take begins with the next sample."""
+    def start_take(self, name: str | None, at_s: float | None = None) -> Any:
+        """A take begins at ``at_s``, else with the next sample."""
         ...
 
-    def stop_take(self) -> Any:
-        """The take ends with the last sample."""
+    def stop_take(self, at_s: float | None = None) -> Any:
+        """The take ends at ``at_s``, else with the last sample."""
         ...
 
     def set_reference(self, name: str | None) -> str | None:
@@ -71,8 +71,8 @@ class PipelineLike(Protocol):
         """Name the take that runs or ended last; None if there is none."""
         ...
 
-    def mark(self, text: str) -> Remark:
-        """Put a mark at this moment."""
+    def mark(self, text: str, at_s: float | None = None) -> Remark:
+        """Put a mark at ``at_s``, else at this moment."""
         ...
 
     def no_hit(self, drum: str | None) -> Hit | None:

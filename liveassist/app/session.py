@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import dataclasses
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from liveassist.app.marks import Span
 from liveassist.app.parts import Advising, Arming, Filing, OutputsLike, PipelineLike
 from liveassist.app.sessionfiles import SessionFiles
+from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
 from liveassist.input.signalwatch import SignalFault, SignalWatch
 from liveassist.model import Alert, Block, Event, Kit, OutputState, SessionRecord, Snapshot
@@ -56,6 +57,8 @@ class Session:
         steering: Steering | None = None,
         after: int = -1,
         figures_every_s: float = FIGURES_EVERY_S,
+        song: SongTiming | None = None,
+        time_of: Callable[[float], float | None] = lambda _moment_s: None,
     ) -> None:
         self._pipeline = pipeline
         self._steering = steering
@@ -71,10 +74,16 @@ class Session:
         #: What goes beyond the record, when the session is over; None where nothing is known.
         self.advice: Advice | None = None
         self._finished: SessionRecord | None = None
+        self._song = song
+        self._time_of = time_of
+        if song is not None:
+            song.time_of = self.time_of
         if steering is not None:
             steering.view = self.snapshot
+            steering.time_of = self.time_of
         if files is not None:
-            files.also += [what.files for what in (steering, *outputs) if isinstance(what, Filing)]
+            filing = (steering, song, *outputs)
+            files.also += [what.files for what in filing if isinstance(what, Filing)]
             files.also.append(self._advice_file)
 
     def feed(self, block: Block) -> list[Event]:
@@ -147,7 +156,15 @@ class Session:
             source=self._source,
             armed=armed,
         )
+        if self._song is not None:
+            self._song.look()
+            snapshot = self._song.shown(snapshot)
         return snapshot if self._steering is None else self._steering.shown(snapshot)
+
+    def time_of(self, moment_s: float) -> float | None:
+        """Which moment of the session a moment of the monotonic clock is; None: not known, as
+        for a recording that is read as fast as it goes."""
+        return self._time_of(moment_s)
 
     def output_states(self) -> tuple[OutputState, ...]:
         """Health of all outputs."""

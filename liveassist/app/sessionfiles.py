@@ -21,7 +21,7 @@ from liveassist.model import Event, Hit, HitMeasures, Kit, SessionRecord
 KIT_NAME = "session_kit.toml"
 
 #: Files that a session leaves only where there is something to say (`SessionFiles.also`).
-FURTHER = ("log.csv", "applied.csv", "advice.json")
+FURTHER = ("log.csv", "applied.csv", "advice.json", "clock.csv")
 #: Least time between two writings of hits.csv while running, seconds of the wall clock.
 HITS_EVERY_S = 2.0
 #: Least time between two writings of summary.json, and how many times longer than its making

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from liveassist.output.commands import Command, CommandValue
     from liveassist.output.midi_time import Timing
 
+#: A command counts from when it was given if that is no more than so far from now, seconds: the
+#: analysis may be behind, a clock may be wrong.
+LATEST_S = 10.0
 #: Lines of the log that are kept; the oldest are forgotten first.
 MOST_DEEDS = 2000
 #: Acknowledged alerts remembered; more than a session ever has open at once.
@@ -76,6 +79,9 @@ class Steering:
         self._monotonic = monotonic
         self.view: Callable[[], Snapshot] = pipeline.snapshot
         self.timing: Callable[[], Mapping[str, Timing]] = dict
+        #: Which moment of the session a moment of the monotonic clock is, where it is known.
+        self.time_of: Callable[[float], float | None] = lambda _moment_s: None
+        self._at_s: float | None = None
         #: Keeps what corrections taught with the kit; says where, or nothing.
         self.keep: Callable[[Learned], str] = lambda _learned: ""
         #: Runs self-audits, where there can be one.
@@ -105,7 +111,7 @@ class Steering:
 
     def obey(self, command: Command) -> Outcome:
         """Carry out a command of a surface."""
-        return self.do(command.name, command.args, command.source)
+        return self.do(command.name, command.args, command.source, command.heard_s)
 
     def press(self, key: str, alert: Alert | None = None) -> Outcome:
         """Carry out what a key of the dashboard asks for (see `output.keys`); ``alert`` is the
@@ -113,16 +119,33 @@ class Steering:
         args = (_alert_id(alert),) if alert is not None else ()
         return self.do(KEY_COMMANDS[key], args, "key")
 
-    def do(self, name: str, args: Sequence[CommandValue] = (), source: str = "") -> Outcome:
-        """Carry out one command, and log it."""
+    def do(
+        self,
+        name: str,
+        args: Sequence[CommandValue] = (),
+        source: str = "",
+        heard_s: float | None = None,
+    ) -> Outcome:
+        """Carry out one command, and log it. ``heard_s``: when it was given, on the monotonic
+        clock: a take begins then, not a tenth of a second later when its turn comes."""
         doer = self._doers.get(name)
         seen = self.view()
+        self._at_s = self._moment(seen, heard_s)
         outcome = Outcome(False, f"{name} is not possible here")
         if doer is not None:
             outcome = doer(seen, args)
         self.notice = outcome.words if outcome.done else f"{name}: {outcome.words}"
         self._log(seen, name, outcome, source)
+        self._at_s = None
         return outcome
+
+    def _moment(self, seen: Snapshot, heard_s: float | None) -> float | None:
+        """The moment of the session at which a command was given; None where that is not known
+        or not credible."""
+        at_s = None if heard_s is None else self.time_of(heard_s)
+        if at_s is None or not seen.time_s - LATEST_S <= at_s <= seen.time_s + LATEST_S:
+            return None
+        return max(1e-6, at_s)  # what was asked for before the first sample begins with it
 
     # --- what is asked -----------------------------------------------------------------------
 
@@ -148,7 +171,7 @@ class Steering:
     # --- takes and reference -----------------------------------------------------------------
 
     def _start(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
-        started = list(self._pipeline.start_take(_text(args) or None) or ())
+        started = list(self._pipeline.start_take(_text(args) or None, self._at_s) or ())
         self._news += started
         names = [take.name for take in started if isinstance(take, Take) and take.end_s is None]
         return Outcome(True, f"{names[-1]} started" if names else "take started")
@@ -157,7 +180,7 @@ class Steering:
         if not _is_marked(seen.take):
             return Outcome(False, "no take runs")
         assert seen.take is not None
-        self._news += list(self._pipeline.stop_take() or ())
+        self._news += list(self._pipeline.stop_take(self._at_s) or ())
         return Outcome(True, f"{seen.take.name} ended")
 
     def _toggle(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
@@ -171,7 +194,7 @@ class Steering:
         return Outcome(True, f"named {take.name}") if take else Outcome(False, "there is no take")
 
     def _mark(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
-        remark = self._pipeline.mark(_text(args))
+        remark = self._pipeline.mark(_text(args), self._at_s)
         said = f": {remark.text}" if remark.text else ""
         return Outcome(True, f"mark at {remark.time_s:.1f} s{said}")
 
@@ -272,9 +295,8 @@ class Steering:
         tempo = next((t.tempo_bpm for t in heard if t.tempo_bpm is not None), None)
         code = next((_code_at(t, now) for t in heard if t.time_code_s is not None), None)
         take = seen.take.name if seen.take is not None else None
-        self.deeds.append(
-            Deed(seen.time_s, name, outcome.words, outcome.done, source, take, tempo, code)
-        )
+        at_s = seen.time_s if self._at_s is None else self._at_s
+        self.deeds.append(Deed(at_s, name, outcome.words, outcome.done, source, take, tempo, code))
         del self.deeds[:-MOST_DEEDS]
 
 

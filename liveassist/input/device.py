@@ -149,8 +149,6 @@ class DeviceSource:
         """Process number of the capture child, None while there is none."""
         return None if self._child is None else self._child.pid
 
-    # --- starting ----------------------------------------------------------------------
-
     def start(self) -> None:
         """Open the device and wait until it runs.
 
@@ -239,6 +237,10 @@ class DeviceSource:
     def behind_samples(self) -> int:
         """Samples that were captured and wait to be read."""
         return 0 if self._ring is None else max(0, self._ring.frames_written - self._taken_frame)
+
+    def time_of(self, moment_s: float) -> float | None:
+        """Seconds of audio captured at ``moment_s`` (monotonic); None before the first block."""
+        return None if self._loss is None else self._loss.time_of(moment_s)
 
     def _skip_to(self, oldest: int) -> None:
         """Give up what the writer may have overwritten; every frame of it counts as lost."""
@@ -383,8 +385,6 @@ class DeviceSource:
         self.note = why
         # The first attempt comes at once, the others leave the system room to come back.
         self._retry_s = self._clock() + (0.0 if self._child_runs else RETRY_S)
-
-    # --- ending ------------------------------------------------------------------------
 
     def close(self) -> None:
         """Let go of the device. May be called twice, and at any moment."""

@@ -96,6 +96,11 @@ class LossClock:
             releases.append(self._count_loss())
         return releases
 
+    def time_of(self, time_s: float) -> float | None:
+        """Seconds from the device's first frame, losses counted, that had come in at ``time_s``;
+        None before anything came. The least lag of the last seconds ties both clocks together."""
+        return time_s - self._floor[0][1] if self._floor else None
+
     def restart(self) -> list[Release]:
         """The device was opened anew; frame counts go on from where they were.
 

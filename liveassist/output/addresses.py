@@ -27,6 +27,7 @@ When = Literal["event", "change", "stream", "command", "answer"]
 _PREFIX: Mapping[str, str] = {
     "session": f"{ROOT}/session",
     "take": f"{ROOT}/take",
+    "clock": f"{ROOT}/clock",
     "alerts": f"{ROOT}/alerts",
     "drum": f"{ROOT}/drum/{{drum}}",
     "mic": f"{ROOT}/mic/{{mic}}",

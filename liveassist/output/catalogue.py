@@ -25,6 +25,7 @@ _WHEN = {
 _SUBJECTS = {
     "session": "",
     "take": "",
+    "clock": "",
     "alerts": "",
     "drum": "drum",
     "mic": "mic",

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from liveassist.model import Snapshot
 
@@ -27,13 +27,15 @@ class Command:
     """One thing asked of the daemon: ``name`` as in the address table (``take/start``).
 
     ``args`` holds the values given. ``source`` says who asked, for the log. ``ticket`` ties the
-    answer to the question; 0 means nobody waits for one.
+    answer to the question; 0 means nobody waits for one. ``heard_s``: when it was heard, on the
+    computer's monotonic clock, so that it counts from then and not from when its turn comes.
     """
 
     name: str
     args: tuple[CommandValue, ...] = ()
     source: str = ""
     ticket: int = 0
+    heard_s: float | None = field(default=None, compare=False)
 
 
 class RefusedError(Exception):
@@ -45,7 +47,7 @@ class RefusedError(Exception):
         self.why = why
 
 
-def parse(message: OscMessage, source: str, ticket: int) -> Command:
+def parse(message: OscMessage, source: str, ticket: int, heard_s: float | None = None) -> Command:
     """The command in a message; `RefusedError` if it is none, or its values are not acceptable."""
     row = _find(message.address)
     values = message.args
@@ -58,7 +60,7 @@ def parse(message: OscMessage, source: str, ticket: int) -> Command:
                 raise RefusedError(row.path, f"{arg.name} is missing")
             break
         args.append(_checked(arg, values[index], row))
-    return Command(row.path.removeprefix(f"{ROOT}/"), tuple(args), source, ticket)
+    return Command(row.path.removeprefix(f"{ROOT}/"), tuple(args), source, ticket, heard_s)
 
 
 def completed(command: Command, snapshot: Snapshot | None) -> Command:

@@ -24,7 +24,7 @@ class _Ear:
     def __init__(self) -> None:
         self._heard: queue.Queue[bytes] = queue.Queue(MAX_MESSAGES)
 
-    def heard(self, _port: MidiPort, message: bytes) -> None:
+    def heard(self, _port: MidiPort, message: bytes, _heard_s: float) -> None:
         """A message came in (the port process's reading thread)."""
         if not self._heard.full():
             self._heard.put_nowait(message)

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 
 from liveassist.model import Event, OutputState, Snapshot
 
-from .midi_child import frame, frames
+from .midi_child import HEARD, frame, frames
 from .midi_codec import MidiReader
 from .midi_sender import MidiSender
 from .osc_codec import OscMessage
@@ -32,7 +32,8 @@ CLOSE_S = 2.0
 #: A port process that takes nothing for so long is ended and started anew, seconds.
 STALL_S = 1.0
 
-Heard = Callable[[MidiPort, bytes], None]
+#: Port, whole message, when the MIDI system delivered it (monotonic seconds).
+Heard = Callable[[MidiPort, bytes, float], None]
 
 
 @dataclass(slots=True)
@@ -143,8 +144,9 @@ class MidiPorts:
             health.state = "down" if health.opened else "absent"
             health.note = content.decode(errors="replace")
         elif kind == b"I" and self._heard is not None:
-            for message in health.reader.feed(content):
-                self._heard(self._ports[index], message)
+            (heard_s,) = HEARD.unpack_from(content)
+            for message in health.reader.feed(content[HEARD.size :]):
+                self._heard(self._ports[index], message, heard_s)
 
     def _end(self, child: subprocess.Popen[bytes]) -> None:
         with self._lock:

@@ -6,7 +6,8 @@ thread would compete with the analysis. This one may crash, and is started anew.
 
 Frames on both pipes: port number (1 byte), kind (1 byte), length (2 bytes, big endian), content.
 To this process: kind ``S`` sends the MIDI bytes. From it: ``O`` the port is open (its full name),
-``D`` it is down (why), ``I`` bytes that came in. Standard input at its end means: close and go.
+``D`` it is down (why), ``I`` when bytes came in (8 bytes: seconds of the monotonic clock, which
+all processes of a computer share) and the bytes. Standard input at its end means: close and go.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ POLL_S = 0.5
 #: How often a missing MIDI system is tried again, seconds.
 RETRY_S = 1.0
 HEADER = struct.Struct(">BcH")
+HEARD = struct.Struct(">d")
 #: Incoming messages held for a slow reader; then the newest are lost.
 MAX_HELD = 4096
 
@@ -161,8 +163,9 @@ class Child:
 
     def heard(self, index: int, data: bytes) -> None:
         """Bytes came in (any thread)."""
+        now = HEARD.pack(time.monotonic())
         with contextlib.suppress(queue.Full):
-            self._out.put_nowait(frame(index, b"I", data))
+            self._out.put_nowait(frame(index, b"I", now + data))
 
     def say(self, index: int, kind: bytes, text: str) -> None:
         """Report a state of a port, once."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
+
+from liveassist.model import ClockWord
 
 from .commands import Command
 from .midi_time import MidiTime, Timing
@@ -33,9 +35,9 @@ def press_of(message: bytes, port: str, surface: Surface) -> Press | None:
     return None
 
 
-def command_of(press: Press, source: str) -> Command:
+def command_of(press: Press, source: str, heard_s: float | None = None) -> Command:
     """The command a button gives."""
-    return Command(press.command, (press.value,) if press.value else (), source)
+    return Command(press.command, (press.value,) if press.value else (), source, heard_s=heard_s)
 
 
 class Paged(Protocol):
@@ -50,7 +52,7 @@ class Paged(Protocol):
 
 @dataclass(slots=True)
 class _Listener:
-    name: str
+    port: MidiPort
     surface: Surface
     output: Paged
     wake: Callable[[], None]
@@ -77,16 +79,18 @@ class Presses:
         wake: Callable[[], None],
     ) -> None:
         """Listen for the buttons of one surface on one port, whose output is ``output``."""
-        self._listeners[id(port)] = _Listener(port.name, surface, output, wake)
+        self._listeners[id(port)] = _Listener(port, surface, output, wake)
 
-    def heard(self, port: MidiPort, message: bytes) -> None:
-        """A whole message came in on a port (the port process's reading thread)."""
+    def heard(self, port: MidiPort, message: bytes, heard_s: float | None = None) -> None:
+        """A whole message came in on a port (the port process's reading thread), at ``heard_s``
+        of the monotonic clock (None: just now)."""
         listener = self._listeners.get(id(port))
         if listener is None or listener.output.is_echo(message):
             return
-        asked = listener.time.hear(message, self._monotonic())
+        now = self._monotonic() if heard_s is None else heard_s
+        asked = listener.time.hear(message, now)
         if asked is not None and port.transport:
-            self._give(Command(f"take/{asked}", (), f"MIDI {port.name}"))
+            self._give(Command(f"take/{asked}", (), f"MIDI {port.name}", heard_s=now))
         if not self._newly_down(listener, message):
             return
         press = press_of(message, port.name, listener.surface)
@@ -98,11 +102,21 @@ class Presses:
                     other.output.turn(int(press.value or 1))
                     other.wake()
         else:
-            self._give(command_of(press, f"MIDI {port.name}"))
+            self._give(command_of(press, f"MIDI {port.name}", now))
 
     def timing(self) -> dict[str, Timing]:
         """What each port says about tempo and time code, by its name."""
-        return {item.name: item.time.timing() for item in self._listeners.values()}
+        return {item.port.name: item.time.timing() for item in self._listeners.values()}
+
+    def clock_words(self) -> Mapping[MidiPort, Sequence[ClockWord]]:
+        """What the ports that keep the session's time said since the last call, in the monotonic
+        clock. Called on one thread, which need not be that of `heard`."""
+        found: dict[MidiPort, list[ClockWord]] = {}
+        for item in self._listeners.values():
+            if item.port.keeps_time:
+                words = item.time.words
+                found[item.port] = [words.popleft() for _ in range(len(words))]
+        return found
 
     def _give(self, command: Command) -> None:
         if not self._offer(command):

@@ -14,6 +14,8 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Literal
 
+from liveassist.model import ClockWord
+
 from .midi_codec import (
     CLOCK,
     CONTINUE,
@@ -33,6 +35,9 @@ KEPT_TICKS = 2 * TICKS_A_BEAT
 GAP = 4.0
 #: Time code pieces further apart than this belong to different runs, seconds.
 PIECE_GAP_S = 0.25
+#: Words held until the daemon takes them, the oldest fall out: 20 s of clock at 300 beats a minute
+#: with time code beside it.
+MAX_WORDS = 4096
 
 Transport = Literal["start", "stop"]
 
@@ -55,9 +60,12 @@ class Timing:
 
 
 class MidiTime:
-    """Follows what one port says about time."""
+    """Follows what one port says about time. ``words``: the same for whoever lays the session on
+    it, in the clock of ``now``, taken out on another thread; ``dropped``: words nobody took."""
 
     def __init__(self) -> None:
+        self.words: deque[ClockWord] = deque()
+        self.dropped = 0
         self._ticks: deque[float] = deque(maxlen=KEPT_TICKS + 1)
         self._count = 0
         self._running = False
@@ -70,12 +78,17 @@ class MidiTime:
         """Take in one whole message; what it asks of the take, if anything."""
         if message == CLOCK:
             self._tick(now)
+            self._say(ClockWord("tick", now))
         elif message in (START, CONTINUE):
             self._ticks.clear()
             self._count = 0
+            self._say(ClockWord("start" if message == START else "continue", now))
             return self._run(True)
         elif message == STOP:
+            self._say(ClockWord("stop", now))
             return self._run(False)
+        elif message[0] == 0xF2:  # song position, in sixteenths (MIDI 1.0)
+            self._say(ClockWord("position", now, (message[1] | message[2] << 7) / 4.0))
         elif message[0] == 0xF1:
             self._quarter(message[1], now)
         elif message[0] == 0xF0 and len(message) >= 6 and message[1] == 0x7F:
@@ -104,6 +117,12 @@ class MidiTime:
             slope = tick
         off = [t - (start + slope * n) for n, t in zip(numbers, self._ticks, strict=True)]
         return slope, start, 1000.0 * statistics.pstdev(off)
+
+    def _say(self, word: ClockWord) -> None:
+        if len(self.words) >= MAX_WORDS:
+            self.words.popleft()
+            self.dropped += 1
+        self.words.append(word)
 
     def _tick(self, now: float) -> None:
         if len(self._ticks) >= 2:
@@ -145,18 +164,23 @@ class MidiTime:
         if len(self._pieces) == 8:
             halves = [(self._pieces[n], self._pieces[n + 1]) for n in (0, 2, 4, 6)]
             frames, seconds, minutes, hours = (low | high << 4 for low, high in halves)
-            self._set_code(hours, minutes, seconds, frames, self._first_at)
+            if self._set_code(hours, minutes, seconds, frames, self._first_at):
+                assert self._code is not None
+                seconds_s, at_s, rate = self._code
+                self._say(ClockWord("code", at_s, seconds_s, rate))
 
-    def _set_code(self, hours: int, minutes: int, seconds: int, frames: int, now: float) -> None:
+    def _set_code(self, hours: int, minutes: int, seconds: int, frames: int, now: float) -> bool:
+        """Keep a time code; false if there is no such."""
         rate = MTC_RATES[hours >> 5 & 3]
         hours &= 0x1F
         if hours > 23 or minutes > 59 or seconds > 59 or frames >= round(rate):
-            return
+            return False
         if rate == MTC_RATES[2]:  # drop-frame: the numbers 0 and 1 are left out of most minutes
             count = ((hours * 60 + minutes) * 60 + seconds) * 30 + frames
             total = hours * 60 + minutes
             count -= 2 * (total - total // 10)
             self._code = (count / rate, now, rate)
-            return
+            return True
         whole = (hours * 60 + minutes) * 60 + seconds
         self._code = (whole + frames / rate, now, rate)
+        return True

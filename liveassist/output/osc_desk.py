@@ -131,7 +131,7 @@ class Desk:
         source.tokens -= 1.0
         self.tickets += 1
         try:
-            command = parse(message, f"{place[0]}:{place[1]}", self.tickets)
+            command = parse(message, f"{place[0]}:{place[1]}", self.tickets, now)
             done = self._own(command, place, now)
             if done is not None:
                 return [answer(f"{ROOT}/{command.name}", "done", done)]

@@ -13,10 +13,20 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from liveassist.model import Alert, DrumFigures, Hit, Kit, MicState, Snapshot, Suggestion
+from liveassist.model import (
+    Alert,
+    ClockState,
+    DrumFigures,
+    Hit,
+    Kit,
+    MicState,
+    Snapshot,
+    Suggestion,
+)
+from liveassist.song import ClockTiming, code_text
 
 Value = int | float | str
-Subject = Literal["session", "take", "alerts", "drum", "mic", "bleed"]
+Subject = Literal["session", "take", "clock", "alerts", "drum", "mic", "bleed"]
 When = Literal["change", "stream"]
 
 #: Levels from digital silence of 24-bit audio to what floating-point files hold above full scale.
@@ -217,6 +227,30 @@ def _softest(snapshot: Snapshot, drum: str, _second: str) -> float | None:
     return None if audit is None else audit.softest_dbfs
 
 
+def _clock(
+    read: Callable[[ClockState], Value | None],
+) -> Callable[[Snapshot, str, str], Value | None]:
+    return lambda snapshot, _first, _second: (
+        None if snapshot.clock is None else read(snapshot.clock)
+    )
+
+
+def _code(clock: ClockState) -> str | None:
+    if clock.time_code_s is None or clock.frames_per_s is None:
+        return None
+    return code_text(clock.time_code_s, clock.frames_per_s)
+
+
+def _timing(
+    read: Callable[[ClockTiming], Value | None],
+) -> Callable[[Snapshot, str, str], Value | None]:
+    def get(snapshot: Snapshot, drum: str, _second: str) -> Value | None:
+        found = None if snapshot.clock is None else snapshot.clock.timing.get(drum)
+        return None if found is None else read(found)
+
+    return get
+
+
 _Q = Quantity
 # fmt: off
 #: The table. Columns: name, subject, type, unit, low, high, step, when, about, example, reader.
@@ -231,6 +265,12 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("running", "take", "i", "0 or 1", 0, 1, 1, "change", "Whether a take runs.", 1, _of(_take_runs)),
     _Q("clock_s", "take", "f", "s", 0, None, 0.1, "stream", "Time since the take began.", 41.7, _of(_take_clock)),
     _Q("done", "take", "i", "takes", 0, None, 1, "change", "Takes that are over.", 2, _of(lambda s: s.takes_done)),
+    _Q("running", "clock", "i", "0 or 1", 0, 1, 1, "change", "Whether the recorder's MIDI clock runs since a start or continue.", 1, _clock(lambda c: int(c.running))),
+    _Q("tempo_bpm", "clock", "f", "beats/min", 1, 1000, 0.1, "change", "Tempo of the recorder's MIDI clock.", 132.0, _clock(lambda c: c.tempo_bpm)),
+    _Q("bar", "clock", "i", "bars", 1, None, 1, "change", "Bar of the song by that clock, from 1.", 17, _clock(lambda c: c.bar)),
+    _Q("beat", "clock", "i", "beats", 0, None, 1, "change", "Beats since the start of the song, from 0.", 66, _clock(lambda c: None if c.beat is None else int(c.beat))),
+    _Q("jitter_ms", "clock", "f", "ms", 0, None, 0.1, "change", "How far single ticks stray from a steady clock; fitted away.", 1.2, _clock(lambda c: c.jitter_ms)),
+    _Q("time_code", "clock", "s", "", None, None, 1, "stream", "The recorder's MIDI time code, hours:minutes:seconds:frames.", "01:00:41:12", _clock(_code)),
     _Q("count", "alerts", "i", "alerts", 0, None, 1, "change", "Alerts that last now.", 1, _of(lambda s: sum(a.end_s is None for a in s.alerts))),
     _Q("now_count", "alerts", "i", "alerts", 0, None, 1, "change", "Alerts that cannot wait for the end of the take.", 0, _of(lambda s: sum(a.end_s is None and a.when == "now" for a in s.alerts))),
     _Q("sentence", "alerts", "s", "", None, None, 1, "change", "The most urgent alert in words; empty if none lasts.", "Snare top clips.", _of(_worst_sentence)),
@@ -254,6 +294,9 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("ring_s", "drum", "f", "s", 0, 10, 0.01, "change", "Time in which that mode falls by 60 dB.", 0.42, _figure("ring_s")),
     _Q("audit/softest_dbfs", "drum", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "Softer hits would be missed in this bleed: the latest answer to audit.", -28.0, _softest),
     _Q("limb_imbalance_db", "drum", "f", "dB", -60, 60, 0.1, "change", "Level difference between alternating strokes.", 0.8, _figure("limb_imbalance_db")),
+    _Q("timing/offset_ms", "drum", "f", "ms", -500, 500, 0.1, "change", "Main hits against the nearest sixteenth of the recorder's clock: late is positive. What lies between the ways of clock and sound is in it.", 3.2, _timing(lambda t: t.offset_ms)),
+    _Q("timing/spread_ms", "drum", "f", "ms", 0, 500, 0.1, "change", "Scatter of main hits about that: how tight.", 8.4, _timing(lambda t: t.spread_ms)),
+    _Q("timing/hits", "drum", "i", "hits", 0, None, 1, "change", "Main hits that these two rest on.", 48, _timing(lambda t: t.hits)),
     _Q("clipped_hits", "drum", "i", "hits", 0, None, 1, "change", "Hits at full scale, left out of the figures.", 0, _figure("clipped_hits")),
     _Q("peak_dbfs", "mic", "f", "dBFS", *LEVEL_DBFS, 0.1, "stream", "Peak level now.", -21.5, _mic(lambda m: m.peak_dbfs)),
     _Q("hold_dbfs", "mic", "f", "dBFS", *LEVEL_DBFS, 0.1, "stream", "Peak level held.", -8.9, _mic(lambda m: m.hold_dbfs)),
@@ -290,7 +333,9 @@ _CLOSE_ONLY = ("suggested/", "bleed_margin", "worst_source")
 def subjects(quantity: Quantity, kit: Kit) -> Iterator[tuple[str, str]]:
     """The names a quantity is sent for: (mic or drum, drum), empty where it has none."""
     if quantity.subject == "drum":
-        yield from ((drum.name, "") for drum in kit.drums if drum.own is not None)
+        judged = quantity.name.startswith("timing/")
+        drums = (drum for drum in kit.drums if drum.own is not None)
+        yield from ((drum.name, "") for drum in drums if drum.judged or not judged)
     elif quantity.subject == "mic":
         close = quantity.name.startswith(_CLOSE_ONLY)
         for mic in kit.mics:
@@ -318,6 +363,11 @@ def reason(snapshot: Snapshot, quantity: Quantity, first: str, second: str) -> s
     """Why a figure is missing, in words."""
     if quantity.name.startswith("suggested/") and snapshot.expander.get(first) is None:
         return snapshot.expander_reason.get(first, "no suggestion yet")
+    if quantity.subject == "clock" or quantity.name.startswith("timing/"):
+        timing = None if snapshot.clock is None else snapshot.clock.timing.get(first)
+        if timing is not None and timing.reason:
+            return timing.reason
+        return "no recorder's clock is heard" if snapshot.clock is None else "not heard"
     for form in _REASON_KEYS.get(quantity.subject, ()):
         found = snapshot.figures.unmeasured.get(form.format(first, second, quantity.name))
         if found is not None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from liveassist.errors import OutputError
-from liveassist.model import Event, Kit, LevelFrames, OutputState, Snapshot
+from liveassist.model import ClockWord, Event, Kit, LevelFrames, OutputState, Snapshot
 
 from .apply import Applied, ApplyDesk
 from .applying import Applying
@@ -261,6 +261,10 @@ class Router:
     def timing(self) -> dict[str, Timing]:
         """Tempo and time code heard on each MIDI input, by the port's name in its profile."""
         return {} if self._presses is None else self._presses.timing()
+
+    def clock_words(self) -> Mapping[MidiPort, Sequence[ClockWord]]:
+        """What the recorder's clock said since the last call (see `Presses.clock_words`)."""
+        return {} if self._presses is None else self._presses.clock_words()
 
     def close(self) -> None:
         """Send what is queued and let everything go, last opened first. May be called twice."""

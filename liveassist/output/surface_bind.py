@@ -139,6 +139,7 @@ def explain(surface: Surface, kit: Kit | None) -> list[str]:
             f"{port.name}: {ways} the MIDI port matching {port.port!r}, "
             f"at most {port.bytes_per_s} bytes a second"
             + (", and its transport starts and ends takes" if port.transport else "")
+            + (", and its clock and time code are the session's" if port.keeps_time else "")
         )
     lines += [_explain_control(control) for control in bound.controls]
     lines += [_explain_hit(hit) for hit in bound.hits]

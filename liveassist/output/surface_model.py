@@ -76,7 +76,9 @@ class OscIn:
 class MidiPort:
     """A MIDI port, found by ``port``: a name with * and ?, upper and lower case alike.
 
-    ``transport``: start, stop and record of the machine on this port start and end takes."""
+    ``transport``: start, stop and record of the machine on this port start and end takes.
+    ``clock``: its clock and time code are the session's (None: as ``transport``), with
+    ``beats_a_bar``, which MIDI does not say."""
 
     name: str
     port: str
@@ -84,6 +86,13 @@ class MidiPort:
     input: bool = False
     bytes_per_s: int = 3125
     transport: bool = False
+    clock: bool | None = None
+    beats_a_bar: int = 4
+
+    @property
+    def keeps_time(self) -> bool:
+        """Whether the session is laid on this port's clock and time code."""
+        return self.input and (self.transport if self.clock is None else self.clock)
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,6 +76,8 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
         "input": Field("yesno", False),
         "bytes_per_s": Field("whole", 3125, 100, 3_000_000),
         "transport": Field("yesno", False),
+        "clock": Field("yesno", None),
+        "beats_a_bar": Field("whole", 4, 1, 32),
     },
     "control": {
         "name": Field("text"),
@@ -207,8 +209,9 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
     midi = tuple(MidiPort(**values) for values in tables["midi"])
     _check_names(osc, midi, problems)
     for port in midi:
-        if port.transport and not port.input:
-            problems.add(f"[[midi]] {port.name!r}.transport", "needs input = true")
+        for key, on in (("transport", port.transport), ("clock", port.clock)):
+            if on and not port.input:
+                problems.add(f"[[midi]] {port.name!r}.{key}", "needs input = true")
     for target in osc:
         _check_target(target, problems)
     osc_in = OscIn(**tables["osc_in"][0]) if tables["osc_in"] else None

@@ -18,7 +18,9 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "liveassist"
 
 #: Modules every part may use: common types and calculations, no behaviour of a stage.
-COMMON = frozenset({"model", "kit", "units", "errors", "spectra", "history", "lookback", "remarks"})
+COMMON = frozenset(
+    {"model", "kit", "units", "errors", "spectra", "history", "lookback", "remarks", "song"}
+)
 #: Stages whose answer depends on their input alone.
 PURE_STAGES = ("detect", "attribute", "measure", "rolling", "advise")
 #: Where stages meet.

@@ -85,14 +85,15 @@ class FakePipeline:
         self.finished = True
         return []
 
-    def start_take(self, name: str | None) -> None:
+    def start_take(self, name: str | None, at_s: float | None = None) -> None:
         self.marks.append((self.next_sample, name))
-        self.takes.append(Take(name or "take", self.next_sample / self.rate, None, False))
+        self.takes.append(Take(name or "take", at_s or self.next_sample / self.rate, None, False))
 
-    def stop_take(self) -> None:
+    def stop_take(self, at_s: float | None = None) -> None:
         self.marks.append((self.next_sample, None))
         last = self.takes[-1]
-        self.takes[-1] = Take(last.name, last.start_s, self.next_sample / self.rate, False)
+        end_s = at_s or self.next_sample / self.rate
+        self.takes[-1] = Take(last.name, last.start_s, end_s, False)
 
     def set_reference(self, name: str | None) -> str | None:
         names = [take.name for take in self.takes]
@@ -112,8 +113,8 @@ class FakePipeline:
         self.takes[-1] = Take(name, last.start_s, last.end_s, False)
         return self.takes[-1]
 
-    def mark(self, text: str) -> Remark:
-        self.remarks.append(Remark(self.next_sample / self.rate, text))
+    def mark(self, text: str, at_s: float | None = None) -> Remark:
+        self.remarks.append(Remark(at_s or self.next_sample / self.rate, text))
         return self.remarks[-1]
 
     def no_hit(self, drum: str | None) -> Hit | None:

@@ -185,7 +185,7 @@ def test_the_session_passes_on_takes_and_files_what_was_done(tmp_path: Path) -> 
     session.feed(silence(0, 0.5))
     assert not (tmp_path / "log.csv").exists()
     pipeline_takes = [Take("one", 0.5, None, False)]
-    pipeline.start_take = lambda name: pipeline_takes  # type: ignore[assignment, method-assign]
+    pipeline.start_take = lambda name, at_s=None: pipeline_takes  # type: ignore[assignment, method-assign]
     steering.do("take/start", ("one",), "key")
     session.feed(silence(RATE // 2, 0.5))
     session.finish()

@@ -63,6 +63,7 @@ class _Bench:
         self.folder = folder
         (folder / "rtmidi.py").write_text(LIBRARY)
         self.heard: list[bytes] = []
+        self.heard_s: list[float] = []
 
     def plug(self, *names: str) -> None:
         draft = self.folder / "draft"
@@ -73,8 +74,9 @@ class _Bench:
         path = self.folder / "sent"
         return path.read_text().splitlines() if path.exists() else []
 
-    def hear(self, port: MidiPort, message: bytes) -> None:
+    def hear(self, port: MidiPort, message: bytes, heard_s: float) -> None:
         self.heard.append(message)
+        self.heard_s.append(heard_s)
 
 
 def _until(condition: Callable[[], bool]) -> None:
@@ -147,8 +149,11 @@ def test_a_port_that_goes_and_comes(bench: _Bench, ports: MidiPorts) -> None:
 def test_what_comes_in_is_handed_on(bench: _Bench, ports: MidiPorts) -> None:
     bench.plug("Grid 1")
     _until(lambda: ports.health[0].state == "ok")
+    before_s = time.monotonic()
     ports.send(0, [b"\x90\x24\x50"])
     _until(lambda: bench.heard == [b"\x90\x24\x50"])
+    # The moment is that of the port process: one clock for all processes of a computer.
+    assert before_s <= bench.heard_s[0] <= time.monotonic()
 
 
 def test_a_crash_of_the_port_process_is_survived(bench: _Bench, ports: MidiPorts) -> None:
