@@ -26,6 +26,9 @@ class Source:
     note = ""
     started_at_s: float | None = 1_700_000_000.25
 
+    def time_of(self, moment_s: float) -> float | None:
+        return moment_s - 5000.0
+
 
 class Recorder:
     """An output that keeps what it is given."""
@@ -153,3 +156,10 @@ def test_load_is_the_share_of_real_time_analysis_needs() -> None:
     for _ in range(500):
         session.note_load(0.025, 100)
     assert session.snapshot().load == pytest.approx(0.25, rel=0.01)
+
+
+def test_a_moment_is_told_through_the_device_and_over_a_break() -> None:
+    session, _, _ = make()
+    assert session.time_of(5001.5) == pytest.approx(1.5)
+    session._offset = 3 * RATE  # a session gone on with after a break
+    assert session.time_of(5001.5) == pytest.approx(4.5)

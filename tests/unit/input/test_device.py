@@ -294,3 +294,14 @@ def test_without_the_audio_library_one_line_says_what_to_do(
     with pytest.raises(DeviceError, match=sentence) as caught:
         list_inputs()
     assert "\n" not in str(caught.value)
+
+
+def test_a_moment_of_the_clock_is_a_moment_of_the_audio(world: World) -> None:
+    made = source(world)
+    assert made.time_of(world.now_s) is None
+    made, child = running(world)
+    for _ in range(50):
+        child.play(128)
+    read_all(made)
+    assert made.time_of(world.now_s) == pytest.approx(50 * 128 / RATE)
+    assert made.time_of(world.now_s - 0.05) == pytest.approx(50 * 128 / RATE - 0.05)

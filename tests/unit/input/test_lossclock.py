@@ -160,3 +160,14 @@ def test_whatever_is_lost_the_releases_stay_in_order_and_the_sum_is_right(
     assert all(a < b for a, b in itertools.pairwise(ends))
     slack = max(block, period) * max(1, len(lost))
     assert abs(clock.lost_samples - sum(lost.values())) <= slack
+
+
+def test_a_moment_is_told_in_audio() -> None:
+    """Exponential lateness of 1 ms mean: the least of a second or more of periods is next to
+    none, so the moment at which a frame came in is known to a fraction of a millisecond; what
+    was lost counts."""
+    times = arrivals(seconds=6.0, block=128, period=128, jitter_s=0.001, lost={1000: 4800})
+    clock, _ = run(times)
+    assert clock.lost_samples == pytest.approx(4800, abs=48)
+    assert clock.time_of(5.0) == pytest.approx(5.0, abs=0.001)
+    assert LossClock(RATE).time_of(5.0) is None
