@@ -95,9 +95,9 @@ class Server:
 class Player:
     """``jack_player.py`` as a process; its ports are an input device called ``name``."""
 
-    def __init__(self, name: str, *what: str) -> None:
+    def __init__(self, name: str, *what: str, program: Path = PLAYER) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, str(PLAYER), name, *what],
+            [sys.executable, str(program), name, *what],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
