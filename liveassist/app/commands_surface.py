@@ -15,9 +15,11 @@ def add_learn(commands: Commands) -> None:
     parser = add_command(
         commands,
         "learn",
-        "write a surface profile by moving each control",
-        "Asks for one control of a MIDI port after the other, and what each is to show or do. "
-        "Nothing is sent to the port.",
+        "write a surface profile by moving each control and looking at each light",
+        "Asks for one control of a MIDI port after the other, and what each is to show or do; then "
+        "for lights: it shows the values you ask to see, and you say what each shall mean, which "
+        "blink, and what each light stands for. Nothing else is sent to the port. Ranges, pages "
+        "and all else can be changed in the file afterwards.",
         "  liveassist learn fader --out my_bank.toml",
     )
     parser.add_argument(

@@ -1,15 +1,14 @@
-"""Writing a surface profile by asking the user to move each control.
+"""Writing a surface profile by asking the user to move each control and to look at each light.
 
 `identify` tells from the messages a control sent what kind of control it is; `Learner` asks and
-collects; `to_toml` writes the profile. No port is opened here: listening, asking and telling are
-given as functions.
+collects, `learn_lights` does so for lights; `learn_toml` writes the profile. No port is opened
+here: listening, lighting, asking and telling are given as functions.
 """
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from .profile_schema import Problems
 from .quantities import Quantity
@@ -43,6 +42,30 @@ class Learned:
     subject: str = ""
     command: str = ""
     value: str = ""
+    span: tuple[float, float] | None = None
+    page: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedLight:
+    """One light with what it is to say; ``moved`` tells its message and place."""
+
+    name: str
+    moved: Moved
+    shows: str
+    subject: str = ""
+    page: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """Everything that was learned. ``meanings``: the value your lights want for each meaning."""
+
+    controls: tuple[Learned, ...] = ()
+    lights: tuple[LearnedLight, ...] = ()
+    meanings: Mapping[str, int] = field(default_factory=dict)
+    blink: tuple[str, ...] = ()
+    pages: int = 1
 
 
 def identify(messages: Sequence[bytes]) -> Moved | None:
@@ -95,94 +118,139 @@ def _parameter(messages: Sequence[bytes]) -> Moved | None:
     return None
 
 
-class Learner:
-    """Asks for one control after the other.
+#: Whole messages heard until nothing came for the second's length after the first, at most for
+#: the first's (seconds).
+Listen = Callable[[float, float], Sequence[bytes]]
 
-    ``listen(seconds, pause)`` returns the whole messages heard until nothing came for ``pause``
-    seconds after the first, at most ``seconds``. ``ask(question)`` returns the user's answer,
-    ``tell(text)`` shows a line.
-    """
+
+class Talk:
+    """Questions with answers that are checked. ``ask(question)`` returns the user's answer,
+    ``tell(text)`` shows a line."""
+
+    def __init__(self, ask: Callable[[str], str], tell: Callable[[str], None]) -> None:
+        self._ask, self.tell = ask, tell
+
+    def ask(self, question: str) -> str:
+        """The answer, without spaces around it."""
+        return self._ask(question).strip()
+
+    def choose(self, question: str, words: Sequence[str], what: str) -> str:
+        """One of ``words``; asked again until it is."""
+        while True:
+            given = self.ask(question)
+            if given in words:
+                return given
+            problems = Problems("answer")
+            problems.unknown(what, "the word", given, words)
+            self.tell(problems.found[0])
+
+    def whole(self, question: str, low: int, high: int, empty: int) -> int:
+        """A whole number from ``low`` to ``high``; ``empty`` is what no answer means."""
+        while True:
+            given = self.ask(question)
+            if not given:
+                return empty
+            if given.isdecimal() and low <= int(given) <= high:
+                return int(given)
+            self.tell(f"that is a whole number from {low} to {high}, not {given!r}")
+
+    def needed(self, question: str) -> str:
+        """An answer that is not empty."""
+        while not (given := self.ask(question)):
+            self.tell("an answer is needed here")
+        return given
+
+
+class Learner:
+    """Asks for one control after the other. ``listen``: see `Listen`."""
 
     def __init__(
-        self,
-        listen: Callable[[float, float], Sequence[bytes]],
-        ask: Callable[[str], str],
-        tell: Callable[[str], None],
+        self, listen: Listen, ask: Callable[[str], str], tell: Callable[[str], None]
     ) -> None:
-        self._listen, self._ask, self._tell = listen, ask, tell
+        self._listen = listen
+        self._talk = Talk(ask, tell)
+        self.pages = 1
 
     def run(self) -> list[Learned]:
-        """Learn controls until the user answers the first question with nothing."""
+        """Learn controls until the user answers the question for a name with nothing."""
+        talk = self._talk
+        self.pages = talk.whole("how many pages of controls, 1 to 16 (empty: 1)? ", 1, 16, 1)
         learned: list[Learned] = []
-        while name := self._ask("name of the next control (empty: done)? ").strip():
-            self._tell(f"move {name} now, over its whole way, or press it twice")
+        while name := talk.ask("name of the next control (empty: done)? "):
+            talk.tell(f"move {name} now, over its whole way, or press it twice")
             moved = identify(self._listen(MOVE_S, PAUSE_S))
             if moved is None:
-                self._tell("nothing was heard; is the port the right one?")
+                talk.tell("nothing was heard; is the port the right one?")
                 continue
             kind = "fader" if moved.continuous else "button"
-            place = f"{moved.message} {moved.number}, channel {moved.channel}"
-            self._tell(f"{name} is a {kind}: {place}")
-            taken = next((item.name for item in learned if item.moved == moved), None)
+            talk.tell(f"{name} is a {kind}: {place_words(moved)}")
+            taken = next((item.name for item in learned if self._is_taken(item, moved)), None)
             if taken is not None:
-                self._tell(f"that is {taken} again")
+                talk.tell(f"that is {taken} again")
                 continue
             use = self._fader if moved.continuous else self._button
             learned.append(use(name, moved))
         return learned
 
+    def _is_taken(self, item: Learned, moved: Moved) -> bool:
+        """Whether the control has its use already: on another page a fader may show another."""
+        return item.moved == moved and not (self.pages > 1 and item.shows and item.page)
+
     def _fader(self, name: str, moved: Moved) -> Learned:
-        shows = self._choose("which figure does it show? ", FADER_FIGURES, "the figure")
+        talk = self._talk
+        shows = talk.choose("which figure does it show? ", FADER_FIGURES, "the figure")
+        quantity = BY_KEY[shows]
         subject = ""
-        needs = BY_KEY[shows].subject
-        while needs in ("drum", "mic") and not subject:
-            subject = self._ask(f"of which {needs} (a name or kind, such as snare)? ").strip()
-        return Learned(name, moved, shows=shows, subject=subject)
+        if quantity.subject in ("drum", "mic"):
+            question = f"of which {quantity.subject} (a name or kind, such as snare)? "
+            subject = talk.needed(question)
+        span = self._span(usual_range(quantity), quantity.unit)
+        return Learned(
+            name, moved, shows=shows, subject=subject, span=span, page=ask_page(talk, self.pages)
+        )
+
+    def _span(self, usual: tuple[float, float], unit: str) -> tuple[float, float]:
+        """What the ends of the way mean."""
+        words = f"{usual[0]:g} {usual[1]:g}"
+        unit = "" if " to " in unit else f" {unit}"
+        while given := self._talk.ask(f"from what to what{unit} (empty: {words})? "):
+            try:
+                low, high = (float(part) for part in given.replace("to", " ").split())
+            except ValueError:
+                low = high = 0.0
+            if -1e9 < low < high < 1e9:
+                return low, high
+            self._talk.tell(f"that is two numbers, the lower first, such as {words}")
+        return usual
 
     def _button(self, name: str, moved: Moved) -> Learned:
-        command = self._choose("what does it do? ", list(PRESS_COMMANDS), "the command")
+        talk = self._talk
+        command = talk.choose("what does it do? ", list(PRESS_COMMANDS), "the command")
         value = ""
-        if command in ("page", "aim"):
-            value = self._ask(f"which {command}? ").strip()
+        if command == "page":
+            value = str(talk.whole(f"which page, 1 to {self.pages}? ", 1, self.pages, 1))
+        elif command == "aim":
+            value = talk.needed("which aim? ")
+        elif command.startswith("apply/"):
+            value = talk.needed("of which mic (a microphone of the kit)? ")
         return Learned(name, moved, command=command, value=value)
 
-    def _choose(self, question: str, words: list[str], what: str) -> str:
-        while True:
-            given = self._ask(question).strip()
-            if given in words:
-                return given
-            problems = Problems("answer")
-            problems.unknown(what, "the word", given, words)
-            self._tell(problems.found[0])
+
+def ask_page(talk: Talk, pages: int) -> int:
+    """The page a control or light stands on; 0 is every page."""
+    if pages == 1:
+        return 0
+    return talk.whole(f"on which page, 1 to {pages} (empty: every page)? ", 1, pages, 0)
 
 
-def to_toml(name: str, port: str, learned: Sequence[Learned], pages: int = 1) -> str:
-    """The profile of what was learned. Texts are quoted as JSON, which TOML reads alike."""
-    q = json.dumps
-    lines = [f"# Written by liveassist learn for the MIDI port {port!r}.", "", "[surface]"]
-    lines += [f"name = {q(name)}", f"pages = {pages}", "", "[[midi]]", f"name = {q(name)}"]
-    lines += [f"port = {q(port)}", "input = true", ""]
-    for item in learned:
-        moved = item.moved
-        place = [f"message = {q(moved.message)}", f"channel = {moved.channel}"]
-        place.append(f"number = {moved.number}")
-        if item.command:
-            lines += ["[[press]]", f"name = {q(item.name)}", *place, f"command = {q(item.command)}"]
-            lines += [f"value = {q(item.value)}"] if item.value else []
-        else:
-            quantity = BY_KEY[item.shows]
-            lines += ["[[control]]", f"name = {q(item.name)}", *place, f"shows = {q(item.shows)}"]
-            if quantity.subject in ("drum", "mic"):
-                lines.append(f"{quantity.subject} = {q(item.subject)}")
-            lines.append(f"range = [{_usual_range(quantity)}]")
-        lines.append("")
-    return "\n".join(lines)
+def place_words(moved: Moved) -> str:
+    """Where a control is, in words: ``cc 21, channel 1``."""
+    return f"{moved.message} {moved.number}, channel {moved.channel}"
 
 
-def _usual_range(quantity: Quantity) -> str:
-    """A useful range to begin with; the user may narrow it in the file."""
+def usual_range(quantity: Quantity) -> tuple[float, float]:
+    """A useful range to begin with."""
     if quantity.unit == "dBFS":
-        return "-60, 0"
+        return -60.0, 0.0
     low = 0.0 if quantity.low is None else quantity.low
-    high = low + 100.0 if quantity.high is None else quantity.high
-    return f"{low:g}, {high:g}"
+    return low, low + 100.0 if quantity.high is None else quantity.high

@@ -1,4 +1,4 @@
-"""Learning a surface from a real MIDI port: see `learn`."""
+"""Learning a surface from a real MIDI port: see `learn` and `learn_lights`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ from collections.abc import Callable
 
 from liveassist.errors import OutputError
 
-from .learn import Learner, to_toml
+from .learn import Learner, Lesson
+from .learn_lights import LightLearner
+from .learn_toml import to_toml
 from .midi import MidiPorts
 from .surface_model import MidiPort
 
@@ -46,18 +48,36 @@ class _Ear:
 def learn_surface(
     pattern: str, name: str, ask: Callable[[str], str], tell: Callable[[str], None]
 ) -> str:
-    """Ask for every control of the MIDI port that matches ``pattern``; the profile as TOML.
+    """Ask for every control and light of the MIDI port that matches ``pattern``; the profile as
+    TOML. Nothing is sent but the values of lights that the user asks to see.
 
     Raises OutputError if there is no such port.
     """
     ear = _Ear()
-    ports = MidiPorts([MidiPort(name, pattern, output=False, input=True)], ear.heard)
+    into = MidiPort(name, pattern, output=False, input=True)
+    back = MidiPort(f"{name} lights", pattern)
+    ports = MidiPorts([into, back], ear.heard)
     try:
         end = time.monotonic() + FIND_S
         while ports.health[0].state != "ok":
             if time.monotonic() > end:
                 raise OutputError(f"{ports.health[0].note}; `liveassist devices` lists the ports")
             time.sleep(0.05)
-        return to_toml(name, pattern, Learner(ear.listen, ask, tell).run())
+        learner = Learner(ear.listen, ask, tell)
+        controls = learner.run()
+        if ports.health[1].state != "ok":
+            tell(f"lights cannot be taught: {ports.health[1].note}")
+            return to_toml(name, pattern, Lesson(tuple(controls), pages=learner.pages))
+
+        def send(message: bytes) -> None:
+            if not ports.send(1, [message]):
+                tell(f"not sent: {ports.health[1].note}")
+
+        teacher = LightLearner(ear.listen, send, ask, tell, learner.pages)
+        lights = teacher.run()
+        meanings = teacher.meanings if lights else {}
+        blink = teacher.blink if lights else ()
+        lesson = Lesson(tuple(controls), tuple(lights), meanings, blink, learner.pages)
+        return to_toml(name, pattern, lesson)
     finally:
         ports.close()
