@@ -8,6 +8,7 @@ quarter second, Hann window; a line counts when the phase step from frame to sec
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,7 +51,8 @@ class HumWatch:
     """Streaming; any block size gives the same. Bounded: one frame of audio at 1.5 kHz."""
 
     def __init__(self, mics: int, sample_rate_hz: float) -> None:
-        self._factor = max(int(sample_rate_hz / _TARGET_RATE_HZ), 1)
+        # A power of two, so that the mean of each group is a few sums of halves.
+        self._factor = 1 << max(round(math.log2(sample_rate_hz / _TARGET_RATE_HZ)), 0)
         self._rate = sample_rate_hz / self._factor
         self._frame = round(FRAME_S * self._rate)
         self._hop = round(HOP_S * self._rate)
@@ -79,7 +81,11 @@ class HumWatch:
         self._raw = raw[whole:].copy()
         if whole == 0:
             return
-        low = raw[:whole].reshape(-1, self._factor, raw.shape[1]).mean(axis=1, dtype=np.float64)
+        low = raw[:whole].reshape(-1, self._factor * raw.shape[1])
+        while low.shape[1] > raw.shape[1]:
+            half = low.shape[1] // 2
+            low = low[:, :half] + low[:, half:]
+        low = low.astype(np.float64) / self._factor
         self._low = np.concatenate([self._low, low])
         while self._low.shape[0] >= self._frame:
             self._values.append(self._kernel @ self._low[: self._frame])

@@ -55,8 +55,17 @@ class Trace:
     mic: int
     sample: int
     probability: float
-    print_db: Power
-    level_db: float
+    heard: Power
+
+    @property
+    def print_db(self) -> Power:
+        """How it sounded; worked out when asked, since most candidates are never corrected."""
+        return print_of(self.heard, self.mic)[0]
+
+    @property
+    def level_db(self) -> float:
+        """How loud it rose in its microphone."""
+        return print_of(self.heard, self.mic)[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +110,10 @@ class Corrections:
     def judged(self, drum: str, mic: int, sample: int, probability: float, heard: Power) -> float:
         """The probability with what was taught (the same number where nothing near was); the
         candidate is remembered."""
-        shown, level = print_of(heard, mic)
-        sure = self._adjusted(drum, mic, probability, shown, level)
-        self.traces.append(Trace(drum, mic, sample, sure, shown, level))
+        sure = probability
+        if any(correction.drum == drum for correction in self.kept):
+            sure = self._adjusted(drum, mic, probability, *print_of(heard, mic))
+        self.traces.append(Trace(drum, mic, sample, sure, heard))
         return sure
 
     def _adjusted(

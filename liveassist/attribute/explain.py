@@ -124,7 +124,10 @@ class Explanation:
                     weights += gain / len(weights)
             if weights.max() <= 0.0:
                 continue
-            seen = np.tensordot(weights, signature.seen_at(offset, starts, fine), axes=1)
+            rows, inside = rows_at(starts - offset, fine)
+            flat = signature.exemplars[:, rows].reshape(len(weights), -1)
+            seen = (weights @ flat).reshape(len(starts), *self.heard.shape[1:])
+            seen[~inside] = 0.0
             if name == drum and new:
                 mine = seen if mine is None else mine + seen
             else:
@@ -344,21 +347,24 @@ def fit(
 
     Returns (gains, model) where model = gains @ matrix + floor.
     """
-    gains = np.float32(1e-3) * target.max() / (matrix.max(axis=1) + np.float32(1e-9))
+    gains = np.asarray(
+        np.float32(1e-3) * target.max() / (matrix.max(axis=1) + np.float32(1e-9)), dtype=np.float32
+    )
     weighted = weights * target
-    turned = matrix.T
     model = gains @ matrix
     model += floor
-    # Two right-hand sides at once: what pulls the gains up and what pulls them down.
-    pull = np.empty((model.size, 2), dtype=np.float32)
+    root, pull = np.empty_like(model), np.empty_like(model)
+    up, down = np.empty_like(gains), np.empty_like(gains)
     for _ in range(updates):
-        root = np.sqrt(model)
-        np.divide(weights, root, out=pull[:, 1])
+        np.sqrt(model, out=root)
+        np.divide(weights, root, out=pull)
+        np.matmul(matrix, pull, out=down)
         root *= model
-        np.divide(weighted, root, out=pull[:, 0])
-        both = matrix @ pull
-        step = both[:, 0] / (both[:, 1] + np.float32(1e-20))
-        gains = gains * step ** np.float32(EXPONENT)
-        model = turned @ gains
+        np.divide(weighted, root, out=pull)
+        np.matmul(matrix, pull, out=up)
+        down += np.float32(1e-20)
+        up /= down
+        gains *= np.power(up, np.float32(EXPONENT), out=up)
+        np.matmul(gains, matrix, out=model)
         model += floor
-    return gains.astype(np.float32, copy=False), model
+    return gains, model

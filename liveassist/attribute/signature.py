@@ -41,7 +41,7 @@ def rows_at(
     lie within what is kept."""
     at = np.rint(samples / fine).astype(np.int64) - BEFORE
     inside = (at >= 0) & (at < len(_ROW))
-    return _ROW[np.clip(at, 0, len(_ROW) - 1)], inside
+    return _ROW[np.minimum(np.maximum(at, 0), len(_ROW) - 1)], inside
 
 
 @dataclass(slots=True)

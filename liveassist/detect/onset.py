@@ -87,11 +87,11 @@ class OnsetDetector:
         found: list[Candidate] = []
         first = reach if self._strength_frame > 0 or total > reach else 0
         if total > 2 * reach:
-            windows = np.lib.stride_tricks.sliding_window_view(
-                self._strength, 2 * reach + 1, axis=0
-            ).max(axis=2)
             centre = self._strength[reach : total - reach]
-            at, mic = np.nonzero((centre >= windows) & (centre > THRESHOLD_DB))
+            highest = centre
+            for shift in range(2 * reach + 1):
+                highest = np.maximum(highest, self._strength[shift : shift + len(centre)])
+            at, mic = np.nonzero((centre >= highest) & (centre > THRESHOLD_DB))
             for frame, column in zip(at.tolist(), mic.tolist(), strict=True):
                 sample = (self._strength_frame + first + frame) * grid.hop
                 found.append(
