@@ -130,6 +130,8 @@ class Pipeline:
             heard_s = min(self._hearing.history.end, self._end) / self._rate
             events.extend(self._book.ended(self._takes.advance(heard_s)))
             events.extend(self._look(heard_s))
+            if not self._detail.lean:
+                self._advisor.advance(heard_s, self._heard_hits, self._levels)
         return events
 
     def finish(self) -> list[Event]:
@@ -238,8 +240,6 @@ class Pipeline:
     def snapshot(self) -> Snapshot:
         """Everything that may be shown now."""
         now_s = self._end / self._rate
-        if not self._detail.lean:
-            self._advisor.look(now_s, self._heard_hits, self._levels)
         last = list(self._book.records.values())[-1:]
         return Snapshot(
             time_s=now_s,
@@ -273,7 +273,6 @@ class Pipeline:
     def session(self) -> SessionRecord:
         """What the session leaves behind, of what was heard so far."""
         end_s = self._end / self._rate
-        self._advisor.preview(self._heard_hits, self._levels)
         figures = self._rolling.figures(0.0, end_s + 1e-6, keyed_margin_db=self._advisor.margins)
         hits = tuple(
             replace(hit, take=self._takes.take_of(hit.time_s), stage="complete")

@@ -1,12 +1,14 @@
 """Expander advice while a session runs: what to fit when, and what to show.
 
-Fitting one microphone takes 30 to 500 ms of one core (measured on a minute of recorded drums), so
-it is spread: each look fits at most one, the one that waited longest, each microphone at most every
-`EVERY_S`, and only where new own hits came in. A suggestion already held is first run over what was
-heard meanwhile (12 ms); while it keeps its promise no fresh one is fitted.
-`liveassist.advise.keeper` decides what stays.
+Fitting one microphone takes 10 to 150 ms of one core (measured on a minute of recorded drums), so
+it is cut into steps of about a millisecond, `STEPS_PER_S` of them with each second of audio. One
+microphone is looked at a time, the one that waited longest, each every `EVERY_S` at most and only
+where new own hits came in. A suggestion already held is first run over what was heard meanwhile;
+while it keeps its promise no fresh one is fitted. `liveassist.advise.keeper` decides what stays.
 
-No clock: the time of the session is an argument.
+A look sees the audio up to `SETTLED_S` before the moment at which it begins, where hits are final
+and levels known however large the blocks are. So advice follows from the audio alone: the same
+live, replayed, and at any block size.
 """
 
 from __future__ import annotations
@@ -18,9 +20,10 @@ from liveassist.advise import predict
 from liveassist.advise.expander import settings_from
 from liveassist.advise.history import FULL_BAND, LevelHistory
 from liveassist.advise.keeper import SETTLED_HITS, SuggestionKeeper, failing
-from liveassist.advise.keyfilter import margin
+from liveassist.advise.keyfilter import keyed_margin
 from liveassist.advise.scene import Scene, build, drums_of
-from liveassist.advise.suggest import NEEDED_HITS, Fit, fit, not_for_expander
+from liveassist.advise.steps import Steps, at_once
+from liveassist.advise.suggest import NEEDED_HITS, Fit, check_aim, fit_scene, not_for_expander
 from liveassist.model import Hit, Kit, Prediction, Suggestion
 
 #: A microphone's suggestion is looked at this often at most, s.
@@ -29,6 +32,10 @@ EVERY_S = 15.0
 RETRY_S = 3.0
 #: New own hits without which nothing is looked at again.
 NEW_HITS = 4
+#: Steps of a look taken with each second of audio: 3 to 4 % of one core while one is under way.
+STEPS_PER_S = 40.0
+#: How far before the moment of a look its evidence ends, s.
+SETTLED_S = 0.5
 
 Hits = Callable[[], Sequence[Hit]]
 
@@ -36,16 +43,17 @@ Hits = Callable[[], Sequence[Hit]]
 @dataclass(slots=True)
 class _Mic:
     looked_s: float = -1e9
-    #: Number of the last own hit that was looked at.
-    last_hit: int = -1
+    #: Up to which sample own hits were looked at; -1: never.
+    until: int = -1
     #: Whether the last look was one for good (`Advisor.settle`).
     settled: bool = False
 
 
 class Advisor:
-    """Suggestions of one session for every microphone of ``kit``."""
+    """Suggestions of one session for every microphone of ``kit``. ValueError for an unknown aim."""
 
     def __init__(self, kit: Kit, aim: str = "natural") -> None:
+        check_aim(aim)
         self._kit = kit
         self._aim = aim
         self._keeper = SuggestionKeeper()
@@ -54,6 +62,9 @@ class Advisor:
         self._reasons: dict[str, str] = {}
         self._wrong: dict[str, str] = {}
         self._margins: dict[str, float | None] = {}
+        #: The look under way, and the stream time up to which steps were taken.
+        self._looking: Steps[None] | None = None
+        self._stepped_s = 0.0
         for mic in kit.mics:
             refused = not_for_expander(kit, mic.name)
             self._suggestions[mic.name] = None
@@ -90,62 +101,59 @@ class Advisor:
 
     # --- when something is worked out --------------------------------------------------------
 
-    def look(self, now_s: float, hits: Hits, levels: LevelHistory) -> str | None:
-        """Look at the one microphone that waited longest, if any is due; its name.
+    def advance(self, now_s: float, hits: Hits, levels: LevelHistory) -> None:
+        """Go on to ``now_s``: take the steps that are due, and begin a look where one is.
 
         ``hits`` gives all hits within ``levels``; it is asked only when something is due.
         """
+        due = int(now_s * STEPS_PER_S) - int(self._stepped_s * STEPS_PER_S)
+        self._stepped_s = now_s
+        for _ in range(due):
+            if self._looking is None:
+                self._looking = self._begin(now_s, hits, levels)
+            if self._looking is None:
+                return
+            if next(self._looking, "over") == "over":
+                self._looking = None
+
+    def _begin(self, now_s: float, hits: Hits, levels: LevelHistory) -> Steps[None] | None:
+        """The look at the one microphone that waited longest, if any is due."""
         due = [mic for mic, state in self._state.items() if now_s - state.looked_s >= EVERY_S]
         if not due or levels.hops == 0:
             return None
-        mic = min(due, key=lambda name: self._state[name].looked_s)
-        state = self._state[mic]
-        found = hits()
-        new = self._own_since(mic, found, state.last_hit)
-        state.looked_s = now_s
-        if state.last_hit < 0 and len(new) < NEEDED_HITS:
-            state.looked_s = now_s - EVERY_S + RETRY_S
-            self._reasons[mic] = self._too_few(mic, len(new))
-            return None
-        if len(new) < NEW_HITS:
-            return None
-        state.last_hit, state.settled = max(new), False
-        self._consider(mic, found, levels)
-        return mic
-
-    def preview(self, hits: Hits, levels: LevelHistory) -> None:
-        """Show something for microphones that were never looked at (nobody watches the figures,
-        but a file is due). Nothing is held: the end of the session begins afresh."""
-        unseen = [mic for mic, state in self._state.items() if state.looked_s < 0.0]
-        if not unseen or levels.hops == 0:
-            return
-        found = hits()
-        for mic in unseen:
-            one = fit(self._kit, mic, found, levels, self._aim)
-            self._suggestions[mic] = one.suggestion if isinstance(one, Fit) else None
-            _put(self._reasons, mic, None if isinstance(one, Fit) else one)
-            if isinstance(one, Fit):
-                self._margins[mic] = margin(one.scene).key_filtered_db
+        until = round((now_s - SETTLED_S) * levels.sample_rate_hz)
+        found = [hit for hit in hits() if hit.sample < until]
+        for mic in sorted(due, key=lambda name: self._state[name].looked_s):
+            state = self._state[mic]
+            heard = self._own_since(mic, found, state.until)
+            state.looked_s = now_s
+            if state.until < 0 and heard < NEEDED_HITS:
+                state.looked_s = now_s - EVERY_S + RETRY_S
+                self._reasons[mic] = self._too_few(mic, heard)
+            elif heard >= NEW_HITS:
+                state.until, state.settled = until, False
+                return self._look(mic, found, levels, until)
+        return None
 
     def settle(self, now_s: float, hits: Sequence[Hit], levels: LevelHistory) -> None:
-        """The end of a session: every microphone, from everything heard.
+        """The end of a session: every microphone, from everything heard, at once.
 
         A suggestion that was shown and still holds stays; one that does not is replaced at once.
         Called again with nothing new, this does nothing.
         """
+        self._looking = None
+        until = max([round(now_s * levels.sample_rate_hz), *(hit.sample + 1 for hit in hits)])
         for mic, state in self._state.items():
-            new = self._own_since(mic, hits, state.last_hit)
-            if state.settled and not new:
+            if state.settled and not self._own_since(mic, hits, state.until):
                 continue
-            state.looked_s, state.settled = now_s, True
-            state.last_hit = max([state.last_hit, *new])
+            state.looked_s, state.settled, state.until = now_s, True, until
             if levels.hops:
-                self._consider(mic, hits, levels, last=True)
+                at_once(self._look(mic, hits, levels, None, last=True))
 
-    def _own_since(self, mic: str, hits: Sequence[Hit], last: int) -> list[int]:
-        """Numbers of the own hits after the one of number ``last``."""
+    def _own_since(self, mic: str, hits: Sequence[Hit], since: int) -> int:
+        """How many own hits there are from sample ``since`` on."""
         names = {drum.name for drum in drums_of(self._kit, mic)}
-        return [hit.number for hit in hits if hit.drum in names and hit.number > last]
+        return sum(hit.drum in names and hit.sample >= since for hit in hits)
 
     def _too_few(self, mic: str, heard: int) -> str:
         names = " and ".join(drum.name for drum in drums_of(self._kit, mic))
@@ -153,30 +161,37 @@ class Advisor:
         missing = NEEDED_HITS - heard
         return f"{heard} {hits} on {names}, {NEEDED_HITS} main hits needed: play {missing} more"
 
-    def _consider(
-        self, mic: str, hits: Sequence[Hit], levels: LevelHistory, last: bool = False
-    ) -> None:
+    def _look(
+        self,
+        mic: str,
+        hits: Sequence[Hit],
+        levels: LevelHistory,
+        until: int | None,
+        last: bool = False,
+    ) -> Steps[None]:
         held = self._keeper.held(mic)
-        scene = build(self._kit, mic, hits, levels)
+        scene = build(self._kit, mic, hits, levels, until)
+        yield
         now = None if held is None else _now(scene, held)
         if now is not None and now.hits >= SETTLED_HITS and failing(now) is None:
             kept = self._keeper.update(mic, None, None, now)
         else:
-            found = fit(self._kit, mic, hits, levels, self._aim)
+            found = yield from fit_scene(self._kit, scene, self._aim)
             fresh = found.suggestion if isinstance(found, Fit) else None
             reason = None if isinstance(found, Fit) else found
             kept = self._keeper.update(mic, fresh, reason, now, last=last)
+        margin_db = yield from keyed_margin(scene)
         self._suggestions[mic] = kept.suggestion
         _put(self._reasons, mic, kept.reason)
         _put(self._wrong, mic, kept.wrong)
-        self._margins[mic] = margin(scene).key_filtered_db
+        self._margins[mic] = margin_db
 
 
 def _now(scene: Scene, held: Suggestion) -> Prediction | None:
     """What the held suggestion does on what was heard; None where that cannot be told."""
     settings = settings_from(held)
     band = predict.key_band(settings)
-    known = band == FULL_BAND or band in scene.levels.bands(scene.mic)
+    known = band == FULL_BAND or band in scene.bands
     if scene.main.size < NEEDED_HITS or not known:
         return None
     return predict.prediction(predict.run(scene, settings))

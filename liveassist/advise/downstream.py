@@ -9,6 +9,7 @@ import numpy as np
 
 from liveassist.advise import predict
 from liveassist.advise.expander import ExpanderSettings
+from liveassist.advise.history import Envelope
 from liveassist.advise.predict import Outcome, aligned_gain, key_band
 from liveassist.advise.scene import Scene, background_levels, hit_levels, span_peaks
 from liveassist.model import FloatArray
@@ -45,9 +46,7 @@ class Downstream:
         return f"ghosts stay {after:.0f} dB under the main hits: compression will lift them"
 
 
-def downstream(
-    scene: Scene, settings: ExpanderSettings, key: FloatArray | None = None
-) -> Downstream:
+def downstream(scene: Scene, settings: ExpanderSettings, key: Envelope | None = None) -> Downstream:
     """Run ``settings`` over ``scene`` and compare levels before and after."""
     key = scene.envelope(key_band(settings)) if key is None else key
     heard = scene.envelope()
@@ -55,7 +54,7 @@ def downstream(
     return Downstream(_levels(scene, heard), _levels(scene, processed))
 
 
-def _levels(scene: Scene, envelope: FloatArray) -> Levels:
+def _levels(scene: Scene, envelope: Envelope) -> Levels:
     own = hit_levels(scene, envelope)
     main, ghost = own[scene.main], own[scene.ghost]
     between = background_levels(scene, envelope, 0.25)

@@ -18,6 +18,7 @@ from liveassist.advise.keyfilter import Separation
 from liveassist.advise.predict import Outcome
 from liveassist.advise.scene import BoolArray, IntArray, Scene, hit_levels
 from liveassist.advise.sidechain import Sidechain
+from liveassist.advise.steps import Steps
 from liveassist.model import FloatArray
 
 RANGE_DB = 12.0
@@ -46,7 +47,10 @@ GOOD_COST = 0.1
 
 
 class Fitter:
-    """Fits one microphone's settings; runs of the expander are kept by threshold."""
+    """Fits one microphone's settings; runs of the expander are kept by threshold.
+
+    `fit` does the work, in steps; ``settings``, ``cost`` and ``score`` stand after it.
+    """
 
     def __init__(self, scene: Scene, chosen: Separation, aim: str, low: bool) -> None:
         #: Whether the drum speaks in the lows (kick, tom).
@@ -55,13 +59,13 @@ class Fitter:
         self._chosen = chosen
         self._aim = aim
         self._key = scene.envelope(chosen.band)
-        self._side = Sidechain(self._key, scene.levels.hops_per_second)
+        self._side = Sidechain(self._key, scene.hops_per_second)
         from_hz, to_hz = chosen.band
         _, ratio, knee, hysteresis = next(row for row in STYLES if chosen.db >= row[0])
         self._runs: dict[float, Outcome] = {}
-        everything = np.ones(scene.size, dtype=np.bool_)
-        base = ExpanderSettings(
-            threshold_dbfs=self._place(everything, ratio, knee),
+        self._everything = np.ones(scene.size, dtype=np.bool_)
+        self.settings = ExpanderSettings(
+            threshold_dbfs=self._place(self._everything, ratio, knee),
             ratio=ratio,
             knee_db=knee,
             range_db=RANGE_DB,
@@ -69,22 +73,30 @@ class Fitter:
             key_highpass_hz=from_hz if from_hz > FULL_BAND[0] else None,
             key_lowpass_hz=to_hz if to_hz < FULL_BAND[1] else None,
         )
-        self.settings = self._with_times(base)
-        placed = self._robust_cost(self.settings.threshold_dbfs, everything)
-        self._searching: bool = chosen.db < _SEARCH_BELOW_DB or placed > GOOD_COST
-        threshold = self._threshold(everything)
+        self._searching = False
+        #: What is wrong with these settings: 0 for nothing; 0.6 for 2 % more main hits lost,
+        #: 5 openings a minute more, or 3 dB less cut.
+        self.cost = math.inf
+        #: `cost`, and a share of what it would be a little further off.
+        self.score = math.inf
+
+    def fit(self) -> Steps[None]:
+        """Find times and threshold."""
+        everything = self._everything
+        self.settings = yield from self._with_times(self.settings)
+        placed = yield from self._robust_cost(self.settings.threshold_dbfs, everything)
+        self._searching = self._chosen.db < _SEARCH_BELOW_DB or placed > GOOD_COST
+        threshold = yield from self._threshold(everything)
         self.settings = replace(self.settings, threshold_dbfs=threshold)
         if self._searching:
             # The times were chosen at a threshold that has moved since.
-            self.settings = self._with_times(self.settings)
+            self.settings = yield from self._with_times(self.settings)
             self._runs.clear()
-            threshold = self._threshold(everything)
+            threshold = yield from self._threshold(everything)
             self.settings = replace(self.settings, threshold_dbfs=threshold)
-        #: What is wrong with these settings: 0 for nothing; 0.6 for 2 % more main hits lost,
-        #: 5 openings a minute more, or 3 dB less cut.
-        self.cost = self._cost(self._run(threshold), everything)
-        #: `cost`, and a share of what it would be a little further off.
-        self.score = self._robust_cost(threshold, everything)
+        outcome = yield from self._run(threshold)
+        self.cost = self._cost(outcome, everything)
+        self.score = yield from self._robust_cost(threshold, everything)
 
     @property
     def chosen(self) -> Separation:
@@ -123,7 +135,7 @@ class Fitter:
             high_end = top - min(4.0, 0.5 * room)
         return _rounded(min(max(wanted, low_end), high_end))
 
-    def _threshold(self, part: BoolArray) -> float:
+    def _threshold(self, part: BoolArray) -> Steps[float]:
         s = self.settings
         placed = self._place(part, s.ratio, s.knee_db)
         if not self._searching:
@@ -134,16 +146,20 @@ class Fitter:
         grid = np.arange(_rounded(max(bottom, placed - roam)), min(top, highest) + 0.1, _STEP_DB)
         if grid.size == 0:
             return placed
-        costs = [self._robust_cost(float(t), part) + 0.02 * abs(float(t) - placed) for t in grid]
+        costs = []
+        for tried in grid.tolist():
+            cost = yield from self._robust_cost(tried, part)
+            costs.append(cost + 0.02 * abs(tried - placed))
         return float(grid[int(np.argmin(costs))])
 
-    def _robust_cost(self, threshold: float, part: BoolArray) -> float:
+    def _robust_cost(self, threshold: float, part: BoolArray) -> Steps[float]:
         """Cost at ``threshold``, and a share of what it would be with hits or bleed a little
         further off: what holds by a hair here fails on the next take."""
         slack = self._slack(2.0)
-        above = self._cost(self._run(threshold + slack), part)
-        below = self._cost(self._run(threshold - slack), part)
-        return self._cost(self._run(threshold), part) + 0.3 * above + 0.2 * below
+        above = self._cost((yield from self._run(threshold + slack)), part)
+        below = self._cost((yield from self._run(threshold - slack)), part)
+        here = self._cost((yield from self._run(threshold)), part)
+        return here + 0.3 * above + 0.2 * below
 
     def _slack(self, most_db: float) -> float:
         return float(np.clip(self._chosen.db / 6.0, _STEP_DB, most_db))
@@ -161,16 +177,17 @@ class Fitter:
         slow = 0.02 * max(0.0, 9.0 - outcome.recovered_db) if part.all() else 0.0
         return 30.0 * lost + 0.15 * max(0.0, false / minutes - 1.0) + 0.2 * short + slow
 
-    def _run(self, threshold: float) -> Outcome:
+    def _run(self, threshold: float) -> Steps[Outcome]:
         at = _rounded(threshold)
         if at not in self._runs:
+            yield
             settings = replace(self.settings, threshold_dbfs=at)
             self._runs[at] = predict.run(self._scene, settings, self._side, _RECOVERED_S[self._aim])
         return self._runs[at]
 
     # --- times -----------------------------------------------------------------------------
 
-    def _with_times(self, base: ExpanderSettings) -> ExpanderSettings:
+    def _with_times(self, base: ExpanderSettings) -> Steps[ExpanderSettings]:
         scene = self._scene
         rise_ms, lag_ms = self._rise_and_lag(base.threshold_dbfs)
         attack = float(np.clip(round(rise_ms / 4.0, 1), 0.2, 0.5))
@@ -188,23 +205,21 @@ class Fitter:
             hold = float(np.clip(round(ring_ms * 0.12 * factor * scale), least_hold, 80.0))
             release = float(np.clip(round(ring_ms * 0.25 * factor * scale, -1), 20.0, 300.0))
             trial = replace(timed, hold_ms=hold, release_ms=release)
-            cost = self._time_cost(trial)
+            cost = yield from self._time_cost(trial)
             if cost < best_cost - 0.02:
                 best, best_cost = trial, cost
             if cost <= 0.0:
                 break
         return best
 
-    def _time_cost(self, trial: ExpanderSettings) -> float:
+    def _time_cost(self, trial: ExpanderSettings) -> Steps[float]:
         """Cost of ``trial``, and half of what it is a little lower, where the ring chatters."""
-        everything = np.ones(self._scene.size, dtype=np.bool_)
         lower = replace(trial, threshold_dbfs=trial.threshold_dbfs - self._slack(2.5))
-        costs = [
-            self._cost(
-                predict.run(self._scene, one, self._side, _RECOVERED_S[self._aim]), everything
-            )
-            for one in (trial, lower)
-        ]
+        costs = []
+        for one in (trial, lower):
+            yield
+            run = predict.run(self._scene, one, self._side, _RECOVERED_S[self._aim])
+            costs.append(self._cost(run, self._everything))
         return costs[0] + 0.5 * costs[1]
 
     def _rise_and_lag(self, threshold_dbfs: float) -> tuple[float, float]:
@@ -215,7 +230,7 @@ class Fitter:
         at = scene.own[scene.main]
         at = at[at + reach < scene.size]
         heard = scene.envelope()
-        ms = 1000.0 / scene.levels.hops_per_second
+        ms = 1000.0 / scene.hops_per_second
         limit = 10.0 ** (threshold_dbfs / 20.0)
         rises, lags = [], []
         for start in at:
@@ -229,12 +244,15 @@ class Fitter:
 
     # --- prediction ------------------------------------------------------------------------
 
-    def cross_validated(self) -> Outcome:
+    def cross_validated(self) -> Steps[Outcome]:
         """One outcome put together from stretches, each run with a threshold fitted elsewhere."""
         scene, hops = self._scene, self._scene.size
         fold = (np.arange(hops) * (2 * _FOLDS) // hops) % _FOLDS
-        runs = [self._run(self._threshold(fold != k)) for k in range(_FOLDS)]
-        whole = self._run(self.settings.threshold_dbfs)
+        runs = []
+        for k in range(_FOLDS):
+            threshold = yield from self._threshold(fold != k)
+            runs.append((yield from self._run(threshold)))
+        whole = yield from self._run(self.settings.threshold_dbfs)
 
         def merged(at: IntArray, parts: Sequence[FloatArray | BoolArray]) -> FloatArray:
             return np.choose(fold[at], parts) if at.size else np.zeros(0)
@@ -274,5 +292,5 @@ def ring_seconds(scene: Scene) -> float:
     envelope = scene.envelope()
     levels = np.stack([[envelope[a + k : a + k + width].max() for k in steps] for a in used])
     decay = np.percentile(20.0 * np.log10(np.maximum(levels, 1e-6)), 25.0, axis=0)
-    slope = float(np.polyfit(steps / scene.levels.hops_per_second, decay, 1)[0])
+    slope = float(np.polyfit(steps / scene.hops_per_second, decay, 1)[0])
     return float(np.clip(-60.0 / slope, 0.1, 2.0)) if slope < -1.0 else 2.0

@@ -2,15 +2,49 @@
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Mapping
+
 import numpy as np
 
-from liveassist.model import Audio, Kit, LevelFrames
+from liveassist.model import Audio, FloatArray, Kit, LevelFrames
 
 #: A key filter: (high-pass corner, low-pass corner) in Hz; 0 and infinity leave that side open.
 Band = tuple[float, float]
 FULL_BAND: Band = (0.0, float("inf"))
+#: Peaks a hop as they are stored, or worked on.
+Envelope = Audio | FloatArray
 
-_FIRST_ROWS = 4096
+#: Hops a page, 12 s at 44.1 kHz: storage grows and gives way by pages, so that nothing that is
+#: held is ever copied while audio waits.
+PAGE_HOPS = 16384
+
+
+class Stretch:
+    """The envelopes of one microphone from one hop to another; later frames do not change it."""
+
+    def __init__(
+        self, mic: str, parts: list[Audio], columns: Mapping[Band, int], first_hop: int,
+        hops_per_second: float,
+    ) -> None:  # fmt: skip
+        self.mic = mic
+        self.first_hop = first_hop
+        self.hops_per_second = hops_per_second
+        self.hops = sum(len(part) for part in parts)
+        self._parts = parts
+        self._columns = columns
+
+    @property
+    def bands(self) -> tuple[Band, ...]:
+        """Key filters tried (without the full band)."""
+        return tuple(band for band in self._columns if band != FULL_BAND)
+
+    def envelope(self, band: Band = FULL_BAND) -> Audio:
+        """Peak a hop, linear amplitude, 1-D; KeyError when that filter was not tried."""
+        column = self._columns[band]
+        if not self._parts:
+            return np.zeros(0, dtype=np.float32)
+        return np.concatenate([part[:, column] for part in self._parts])
 
 
 class LevelHistory:
@@ -18,7 +52,7 @@ class LevelHistory:
 
     Holds at most ``seconds`` of audio; older hops are dropped and counted in ``dropped_hops``. A
     gap in the frames (lost samples) is kept as silence, so that time stays the sample index.
-    At 44.1 kHz and eight microphones, five of them close, five minutes take 43 MB.
+    At 44.1 kHz and eight microphones, two of them on a snare, five minutes take 70 MB.
     """
 
     def __init__(self, kit: Kit, sample_rate_hz: float, seconds: float = 300.0) -> None:
@@ -26,10 +60,11 @@ class LevelHistory:
         self.sample_rate_hz = float(sample_rate_hz)
         self._seconds = seconds
         self._columns: dict[tuple[int, Band], int] = {}
-        self._rows: Audio = np.zeros((0, 0), dtype=np.float32)
+        self._pages: deque[Audio] = deque()
+        #: Where in the first page the oldest hop lies.
         self._start = 0
         self._count = 0
-        self._first_hop = 0
+        self.first_hop = 0
         self.hop_samples = 0
         self.dropped_hops = 0
 
@@ -41,7 +76,7 @@ class LevelHistory:
     @property
     def first_sample(self) -> int:
         """Sample index at which the oldest hop held begins."""
-        return self._first_hop * self.hop_samples
+        return self.first_hop * self.hop_samples
 
     @property
     def hops_per_second(self) -> float:
@@ -55,10 +90,26 @@ class LevelHistory:
         index = self._kit.mic_index(mic)
         return tuple(b for column, b in self._columns if column == index and b != FULL_BAND)
 
+    def stretch(self, mic: str, first_hop: int, stop_hop: int) -> Stretch:
+        """What ``mic`` heard in hops ``first_hop`` to ``stop_hop`` (counted from the first sample
+        of input), as far as it is held."""
+        index = self._kit.mic_index(mic)
+        first = max(first_hop, self.first_hop)
+        low = self._start + first - self.first_hop
+        high = self._start + min(stop_hop - self.first_hop, self._count)
+        parts = []
+        for number, page in enumerate(self._pages):
+            begin = number * PAGE_HOPS
+            part = page[max(0, low - begin) : max(0, high - begin)]
+            if len(part):
+                parts.append(part)
+        columns = {band: column for (at, band), column in self._columns.items() if at == index}
+        rate = self.hops_per_second if self.hop_samples else 1.0
+        return Stretch(mic, parts, columns or {FULL_BAND: 0}, first, rate)
+
     def envelope(self, mic: str, band: Band = FULL_BAND) -> Audio:
         """Peak a hop, linear amplitude, 1-D; KeyError when that filter was not tried there."""
-        column = self._columns[self._kit.mic_index(mic), band]
-        return self._rows[self._start : self._start + self._count, column]
+        return self.stretch(mic, self.first_hop, self.first_hop + self._count).envelope(band)
 
     def add(self, frames: LevelFrames) -> None:
         """Append ``frames``, which must not lie before what is held (ValueError)."""
@@ -66,48 +117,53 @@ class LevelHistory:
             self._lay_out(frames)
         if frames.hop_samples != self.hop_samples or frames.first_sample % self.hop_samples:
             raise ValueError("level frames of another hop length")
-        gap = frames.first_sample // self.hop_samples - (self._first_hop + self._count)
+        gap = frames.first_sample // self.hop_samples - (self.first_hop + self._count)
         if gap < 0:
             raise ValueError("level frames that lie before those already held")
         capacity = max(1, int(self._seconds * self.hops_per_second))
         if gap >= capacity:
-            self._first_hop += gap
+            self.first_hop += gap
             self._drop(self._count)
             gap = 0
-        new = self._append(gap + frames.peak.shape[0], capacity)
-        new[:gap] = 0.0
+        rows = np.zeros((frames.peak.shape[0], len(self._columns)), dtype=np.float32)
         for (mic, band), column in self._columns.items():
             source = frames.peak if band == FULL_BAND else frames.keyed.get(band)
-            new[gap:, column] = 0.0 if source is None else source[:, mic]
+            if source is not None:
+                rows[:, column] = source[:, mic]
+        self._append(gap)
+        self._append(len(rows), rows)
         if self._count > capacity:
             self._drop(self._count - capacity)
 
     def _lay_out(self, frames: LevelFrames) -> None:
         self.hop_samples = frames.hop_samples
-        self._first_hop = frames.first_sample // frames.hop_samples
+        self.first_hop = frames.first_sample // frames.hop_samples
         for mic in range(len(self._kit.mics)):
             self._columns[mic, FULL_BAND] = len(self._columns)
         for band, keyed in frames.keyed.items():
             for column in np.flatnonzero(~np.isnan(keyed[0])):
                 self._columns[int(column), band] = len(self._columns)
-        self._rows = np.zeros((_FIRST_ROWS, len(self._columns)), dtype=np.float32, order="F")
 
-    def _append(self, more: int, capacity: int) -> Audio:
-        """Rows to write ``more`` hops into; storage grows by doubling up to a quarter above
-        ``capacity``, then what is held moves to its front."""
-        if self._start + self._count + more > self._rows.shape[0]:
-            held = self._rows[self._start : self._start + self._count]
-            size = max(_FIRST_ROWS, self._count + more)
-            size = max(size, min(2 * size, capacity + capacity // 4))
-            grown = np.zeros((size, held.shape[1]), dtype=np.float32, order="F")
-            grown[: self._count] = held
-            self._rows, self._start = grown, 0
-        self._count += more
-        end = self._start + self._count
-        return self._rows[end - more : end]
+    def _append(self, hops: int, rows: Audio | None = None) -> None:
+        """Go on by ``hops``: with ``rows``, or in silence. A page begins as zeros and a place in
+        it is written once."""
+        written = 0
+        while written < hops:
+            page, at = divmod(self._start + self._count, PAGE_HOPS)
+            if page == len(self._pages):
+                shape = (PAGE_HOPS, len(self._columns))
+                self._pages.append(np.zeros(shape, dtype=np.float32, order="F"))
+            count = min(hops - written, PAGE_HOPS - at)
+            if rows is not None:
+                self._pages[page][at : at + count] = rows[written : written + count]
+            written += count
+            self._count += count
 
     def _drop(self, hops: int) -> None:
         self._start += hops
-        self._first_hop += hops
+        self.first_hop += hops
         self.dropped_hops += hops
         self._count -= hops
+        while self._pages and self._start >= PAGE_HOPS:
+            self._pages.popleft()
+            self._start -= PAGE_HOPS

@@ -21,6 +21,7 @@ from liveassist.advise.scene import (
     hit_levels,
     span_peaks,
 )
+from liveassist.advise.steps import Steps, at_once
 from liveassist.model import BleedMargin, FloatArray
 
 #: A main hit must reach the threshold this soon for its first 5 ms to pass (with look-ahead).
@@ -102,9 +103,12 @@ def separation(scene: Scene, band: Band = FULL_BAND) -> Separation:
     )
 
 
-def candidates(scene: Scene) -> list[Separation]:
+def candidates(scene: Scene) -> Steps[list[Separation]]:
     """The filters that separate best, best first, without the full band."""
-    tried = [separation(scene, band) for band in scene.levels.bands(scene.mic)]
+    tried = []
+    for band in scene.bands:
+        yield
+        tried.append(separation(scene, band))
     return sorted(tried, key=lambda one: -one.db)[:TRIED]
 
 
@@ -115,16 +119,24 @@ def margin(scene: Scene, full_band: BleedMargin | None = None) -> BleedMargin:
     best; sources are the foreign drums with at least five judged hits, and the wash between hits.
     """
     base = full_band or BleedMargin(None, None, None)
-    if scene.main.size == 0:
-        return base
-    bands = scene.levels.bands(scene.mic)
-    found = [m for band in bands if (m := _band_margin(scene, band)) is not None]
     return BleedMargin(
         full_band_db=base.full_band_db,
-        key_filtered_db=max(found, default=None),
+        key_filtered_db=at_once(keyed_margin(scene)),
         worst_source=base.worst_source,
         by_source_db=base.by_source_db,
     )
+
+
+def keyed_margin(scene: Scene) -> Steps[float | None]:
+    """``key_filtered_db`` of `margin`, in steps; None where it cannot be told."""
+    found = []
+    if scene.main.size:
+        for band in scene.bands:
+            yield
+            one = _band_margin(scene, band)
+            if one is not None:
+                found.append(one)
+    return max(found, default=None)
 
 
 def _band_margin(scene: Scene, band: Band) -> float | None:

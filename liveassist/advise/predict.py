@@ -24,7 +24,7 @@ import numpy as np
 from scipy.special import betaln, gammaln
 
 from liveassist.advise.expander import ExpanderSettings
-from liveassist.advise.history import FULL_BAND, Band
+from liveassist.advise.history import FULL_BAND, Band, Envelope
 from liveassist.advise.scene import BoolArray, IntArray, Scene
 from liveassist.advise.sidechain import Sidechain
 from liveassist.model import FloatArray, Interval, Prediction
@@ -55,7 +55,8 @@ class Outcome:
     foreign_cut_db: FloatArray
     false_openings: IntArray
     open_share: float
-    tail_kept_db: tuple[float | None, ...]
+    #: Gain so long (`TAIL_MS`) after each main hit that stands alone.
+    tail_db: tuple[FloatArray, ...]
     recovered_db: float
     minutes: float
 
@@ -76,15 +77,15 @@ def key_band(settings: ExpanderSettings) -> Band:
     return (settings.key_highpass_hz or low, settings.key_lowpass_hz or high)
 
 
-def aligned_gain(scene: Scene, settings: ExpanderSettings, key: FloatArray) -> FloatArray:
+def aligned_gain(scene: Scene, settings: ExpanderSettings, key: Envelope) -> FloatArray:
     """Gain in dB at every hop of the audio, look-ahead taken into account."""
-    return Sidechain(key, scene.levels.hops_per_second).gain_db(settings)
+    return Sidechain(key, scene.hops_per_second).gain_db(settings)
 
 
 def run(
     scene: Scene,
     settings: ExpanderSettings,
-    key: FloatArray | Sidechain | None = None,
+    key: Envelope | Sidechain | None = None,
     recovery_s: float = 0.110,
 ) -> Outcome:
     """Run the expander over ``scene``. ``key``: envelope behind its key filter, if at hand; as a
@@ -94,24 +95,25 @@ def run(
     """
     key = scene.envelope(key_band(settings)) if key is None else key
     if not isinstance(key, Sidechain):
-        key = Sidechain(key, scene.levels.hops_per_second)
-    gain = key.gain_db(settings)
-    main = scene.main
-    first = _span_minimum(gain, scene.own[main], scene.hops(ATTACK_SPAN_S) + 1)
-    at_peak = gain[scene.own_peak[main]]
-    half = -settings.range_db / 2.0
-    is_open = gain > half
-    rises = np.flatnonzero(is_open[1:] & ~is_open[:-1]) + 1
+        key = Sidechain(key, scene.hops_per_second)
+    gain = key.run(settings)
+    first = scene.kept("first", lambda: _first_hops(scene))
+    at_peak = gain.db(scene.own_peak[scene.main])
+    first_db = gain.db(first).min(axis=1) if first.size else np.zeros(0)
+    rises = gain.rises()
+    counted = scene.kept("rest", lambda: _rest(scene))
+    rest = int(counted[-1])
+    recovered = gain.db(_after(scene, recovery_s))
     return Outcome(
         settings=settings,
-        passed=(at_peak > -PEAK_LOSS_DB) & (first > -ATTACK_LOSS_DB),
+        passed=(at_peak > -PEAK_LOSS_DB) & (first_db > -ATTACK_LOSS_DB),
         main_cut_db=-at_peak,
-        ghost_cut_db=-gain[scene.own_peak[scene.ghost]],
-        foreign_cut_db=-gain[scene.foreign_peak],
+        ghost_cut_db=-gain.db(scene.own_peak[scene.ghost]),
+        foreign_cut_db=-gain.db(scene.foreign_peak),
         false_openings=rises[~near(rises, scene.own, scene.hops(NEAR_S))],
-        open_share=_open_share(scene, is_open),
-        tail_kept_db=tuple(_after(scene, gain, ms / 1000.0) for ms in TAIL_MS),
-        recovered_db=-(_after(scene, gain, recovery_s) or -settings.range_db),
+        open_share=gain.open_hops(counted) / rest if rest else 0.0,
+        tail_db=tuple(gain.db(_after(scene, ms / 1000.0)) for ms in TAIL_MS),
+        recovered_db=-float(np.median(recovered)) if recovered.size else settings.range_db,
         minutes=scene.minutes,
     )
 
@@ -126,30 +128,31 @@ def near(at: IntArray, marks: IntArray, distance: int) -> BoolArray:
     return np.asarray(gap <= distance)
 
 
-def _span_minimum(values: FloatArray, start: IntArray, length: int) -> FloatArray:
-    """Smallest of the ``length`` values from each ``start`` on (fewer at the end)."""
-    index = np.minimum(start[:, None] + np.arange(length), values.size - 1)
-    return np.asarray(values[index].min(axis=1)) if start.size else np.zeros(0)
+def _first_hops(scene: Scene) -> IntArray:
+    """The hops of the first `ATTACK_SPAN_S` of every main hit, a row each."""
+    starts = scene.own[scene.main]
+    index = starts[:, None] + np.arange(scene.hops(ATTACK_SPAN_S) + 1)
+    return np.asarray(np.minimum(index, max(scene.size - 1, 0)))
 
 
-def _open_share(scene: Scene, is_open: BoolArray) -> float:
-    """Share of the time, outside 100 ms after own hits, in which the expander is open."""
-    sounding = np.zeros(is_open.size + 1, dtype=np.int32)
-    np.add.at(sounding, np.maximum(scene.own - scene.hops(0.005), 0), 1)
-    np.add.at(sounding, np.minimum(scene.own + scene.hops(0.100), is_open.size), -1)
-    rest = np.cumsum(sounding[:-1], dtype=np.int32) == 0
-    count = np.count_nonzero(rest)
-    return float(np.count_nonzero(is_open & rest) / count) if count else 0.0
+def _rest(scene: Scene) -> IntArray:
+    """Running count of the hops outside 100 ms after own hits, from 0."""
+    sounding = np.zeros(scene.size + 1, dtype=np.int32)
+    np.add.at(sounding, np.clip(scene.own - scene.hops(0.005), 0, scene.size), 1)
+    np.add.at(sounding, np.clip(scene.own + scene.hops(0.100), 0, scene.size), -1)
+    free = np.cumsum(sounding[:-1]) == 0
+    return np.concatenate(([0], np.cumsum(free)))
 
 
-def _after(scene: Scene, gain: FloatArray, seconds: float) -> float | None:
-    """Median gain in dB that long after main hits with no own hit in between."""
-    starts, reach = scene.own[scene.main], scene.hops(seconds)
-    if not starts.size:
-        return None
-    gap = np.diff(np.append(scene.own, gain.size + 1))[scene.main]
-    free = starts[(gap > reach) & (starts + reach < gain.size)]
-    return float(np.median(gain[free + reach])) if free.size else None
+def _after(scene: Scene, seconds: float) -> IntArray:
+    """The hops that long after main hits with no own hit in between."""
+
+    def make() -> IntArray:
+        starts, reach = scene.own[scene.main], scene.hops(seconds)
+        gap = np.diff(np.append(scene.own, scene.size + 1))[scene.main]
+        return np.asarray(starts[(gap > reach) & (starts + reach < scene.size)] + reach)
+
+    return scene.kept(("after", seconds), make)
 
 
 # --- intervals -----------------------------------------------------------------------------

@@ -1,21 +1,23 @@
 """What one microphone heard, sorted for expander advice: own hits, foreign hits, the rest.
 
 All times here are hop indices from the start of the stretch looked at, which is the last part of
-the stored envelopes (see `liveassist.advise.history`).
+the stored envelopes (see `liveassist.advise.history`). A scene stays as it is while more is heard.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from liveassist.advise.history import FULL_BAND, Band, LevelHistory
+from liveassist.advise.history import FULL_BAND, Band, Envelope, LevelHistory, Stretch
 from liveassist.model import Audio, Drum, FloatArray, Hit, Kit
 from liveassist.units import amplitudes_to_dbfs
 
+T = TypeVar("T")
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -50,10 +52,7 @@ class Scene:
     """Hits around one microphone, in hops. ``main`` and ``ghost`` are indices into ``own``."""
 
     mic: str
-    levels: LevelHistory
-    #: First hop of the stretch within ``levels``, and hops from there on.
-    offset: int
-    size: int
+    heard: Stretch
     own: IntArray
     main: IntArray
     ghost: IntArray
@@ -63,31 +62,61 @@ class Scene:
     #: Hop at which each own and each foreign hit is loudest in this microphone.
     own_peak: IntArray
     foreign_peak: IntArray
+    _kept: dict[Hashable, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def size(self) -> int:
+        """Hops in the stretch."""
+        return self.heard.hops
+
+    @property
+    def hops_per_second(self) -> float:
+        """Rate of the envelopes, hertz."""
+        return self.heard.hops_per_second
+
+    @property
+    def bands(self) -> tuple[Band, ...]:
+        """Key filters tried (without the full band)."""
+        return self.heard.bands
 
     @property
     def minutes(self) -> float:
         """Length of the stretch in minutes."""
-        return self.size / self.levels.hops_per_second / 60.0
+        return self.size / self.hops_per_second / 60.0
 
     def hops(self, seconds: float) -> int:
         """Nearest whole number of hops."""
-        return round(seconds * self.levels.hops_per_second)
+        return round(seconds * self.hops_per_second)
 
-    def envelope(self, band: Band = FULL_BAND) -> FloatArray:
-        """Peak envelope behind ``band``, linear, float64."""
-        return self.levels.envelope(self.mic, band)[self.offset :].astype(np.float64)
+    def envelope(self, band: Band = FULL_BAND) -> Audio:
+        """Peak envelope behind ``band``, linear; KeyError when that filter was not tried."""
+        return self.kept(("envelope", band), lambda: self.heard.envelope(band))
+
+    def kept(self, key: Hashable, make: Callable[[], T]) -> T:
+        """What ``make`` gives, worked out once: much of a fit asks the same of the same hits."""
+        if key not in self._kept:
+            self._kept[key] = make()
+        found: T = self._kept[key]
+        return found
 
 
-def build(kit: Kit, mic: str, hits: Sequence[Hit], levels: LevelHistory) -> Scene:
+def build(
+    kit: Kit, mic: str, hits: Sequence[Hit], levels: LevelHistory, stop_sample: int | None = None
+) -> Scene:
     """Sort ``hits`` (any order, any stage; withdrawn ones are left out) for ``mic``.
 
-    Hits outside the stored envelopes are left out. A foreign hit counts where no own hit lies
-    within `NEAR_S`; its span ends `PEAK_SPAN_S` later or shortly before the next own hit.
+    Hits outside the stored envelopes, or from ``stop_sample`` on, are left out. A foreign hit
+    counts where no own hit lies within `NEAR_S`; its span ends `PEAK_SPAN_S` later or shortly
+    before the next own hit.
     """
     names = {drum.name for drum in drums_of(kit, mic)}
     hop = max(levels.hop_samples, 1)
-    offset = _first_hop(hits, names, levels)
-    first, size = levels.first_sample + offset * hop, levels.hops - offset
+    last = levels.first_hop + levels.hops
+    if stop_sample is not None:
+        last = min(last, stop_sample // hop)
+    first_hop = _first_hop(hits, names, levels, last)
+    heard = levels.stretch(mic, first_hop, last)
+    first, size = first_hop * hop, heard.hops
     latest = {hit.number: hit for hit in hits}
     placed = sorted(
         (((hit.sample - first) // hop, hit) for hit in latest.values() if hit.stage != "withdrawn"),
@@ -98,15 +127,13 @@ def build(kit: Kit, mic: str, hits: Sequence[Hit], levels: LevelHistory) -> Scen
     own_at = np.array([at for at, _ in own], dtype=np.int64)
     foreign = [(at, hit.drum) for at, hit in inside if hit.drum not in names]
     at = np.array([a for a, _ in foreign], dtype=np.int64)
-    rate = levels.hops_per_second if levels.hop_samples else 1.0
+    rate = heard.hops_per_second
     keep, end = _foreign_spans(at, own_at, rate, size)
-    heard = levels.envelope(mic)[offset:] if size else np.zeros(0, dtype=np.float32)
-    main = _main_indices([hit for _, hit in own], own_at, heard, rate)
+    full = heard.envelope() if size else np.zeros(0, dtype=np.float32)
+    main = _main_indices([hit for _, hit in own], own_at, full, rate)
     return Scene(
         mic=mic,
-        levels=levels,
-        offset=offset,
-        size=size,
+        heard=heard,
         own=own_at,
         main=np.array(main, dtype=np.int64),
         ghost=np.array(
@@ -115,8 +142,9 @@ def build(kit: Kit, mic: str, hits: Sequence[Hit], levels: LevelHistory) -> Scen
         foreign=at[keep],
         foreign_end=end[keep],
         foreign_drum=tuple(foreign[i][1] for i in np.flatnonzero(keep)),
-        own_peak=_peak_hops(heard, own_at, own_at + round(PEAK_SPAN_S * rate) + 1),
-        foreign_peak=_peak_hops(heard, at[keep] - 1, end[keep]),
+        own_peak=_peak_hops(full, own_at, own_at + round(PEAK_SPAN_S * rate) + 1),
+        foreign_peak=_peak_hops(full, at[keep] - 1, end[keep]),
+        _kept={("envelope", FULL_BAND): full},
     )
 
 
@@ -128,14 +156,13 @@ def _peak_hops(envelope: Audio, start: IntArray, stop: IntArray) -> IntArray:
     return out
 
 
-def _first_hop(hits: Sequence[Hit], names: set[str], levels: LevelHistory) -> int:
+def _first_hop(hits: Sequence[Hit], names: set[str], levels: LevelHistory, last: int) -> int:
     """Where the stretch begins: far enough back for `FIT_HITS` own hits and `FIT_SECONDS`."""
     hop = max(levels.hop_samples, 1)
-    samples = sorted(hit.sample for hit in hits if hit.drum in names)
+    samples = sorted(hit.sample for hit in hits if hit.drum in names and hit.sample < last * hop)
     enough = samples[-FIT_HITS] if len(samples) >= FIT_HITS else 0
-    last = levels.first_sample + levels.hops * hop
-    start = min(enough, last - round(FIT_SECONDS * levels.sample_rate_hz))
-    return int(np.clip(start // hop - levels.first_sample // hop, 0, levels.hops))
+    start = min(enough, last * hop - round(FIT_SECONDS * levels.sample_rate_hz))
+    return int(np.clip(start // hop, levels.first_hop, max(last, levels.first_hop)))
 
 
 def _main_indices(own: Sequence[Hit], at: IntArray, heard: Audio, rate: float) -> list[int]:
@@ -144,7 +171,7 @@ def _main_indices(own: Sequence[Hit], at: IntArray, heard: Audio, rate: float) -
     unsure = [i for i, hit in enumerate(own) if hit.role == "unsure" and "clipped" not in hit.flags]
     if len(main) >= len(unsure) or not unsure:
         return main
-    peaks = span_peaks(heard.astype(np.float64), at - 1, at + round(PEAK_SPAN_S * rate))
+    peaks = span_peaks(heard, at - 1, at + round(PEAK_SPAN_S * rate))
     loud = np.percentile(peaks, 90.0) - _UNSURE_MAIN_DB
     return sorted({*main, *(i for i in unsure if peaks[i] >= loud)})
 
@@ -163,32 +190,37 @@ def _foreign_spans(
     return keep, np.minimum(end, np.maximum(after - round(0.004 * rate), at + 1))
 
 
-def span_peaks(envelope: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
+def span_peaks(envelope: Envelope, start: IntArray, stop: IntArray) -> FloatArray:
     """Largest value in each ``[start, stop)``, in dBFS; both are clipped to the ends."""
     if start.size == 0:
         return np.zeros(0)
     low = np.clip(start, 0, envelope.size - 1)
     high = np.clip(np.maximum(stop, low + 1), 1, envelope.size)
     edges = np.stack((low, high), axis=1).ravel()
-    padded = np.append(envelope, 0.0)
-    return amplitudes_to_dbfs(np.maximum.reduceat(padded, edges)[::2])
+    padded = np.append(envelope, envelope.dtype.type(0.0))
+    return amplitudes_to_dbfs(np.maximum.reduceat(padded, edges)[::2].astype(np.float64))
 
 
-def hit_levels(scene: Scene, envelope: FloatArray, reach_s: float = PEAK_SPAN_S) -> FloatArray:
+def hit_levels(scene: Scene, envelope: Envelope, reach_s: float = PEAK_SPAN_S) -> FloatArray:
     """Level of every own hit in ``envelope``, dBFS: the peak from one hop before its onset on."""
     return span_peaks(envelope, scene.own - 1, scene.own + scene.hops(reach_s) + 1)
 
 
-def background_levels(scene: Scene, envelope: FloatArray, tail_s: float) -> FloatArray:
+def background_levels(scene: Scene, envelope: Envelope, tail_s: float) -> FloatArray:
     """Peaks, dBFS, of consecutive 100 ms stretches with no own hit sounding in them.
 
     A stretch belongs to an own hit from 10 ms before its onset to ``tail_s`` after it.
     """
-    busy = np.zeros(envelope.size + 1, dtype=np.int64)
-    np.add.at(busy, np.clip(scene.own - scene.hops(0.010), 0, envelope.size), 1)
-    np.add.at(busy, np.clip(scene.own + scene.hops(tail_s), 0, envelope.size), -1)
-    quiet = np.where(np.cumsum(busy[:-1]) > 0, 0.0, envelope)
+    free = scene.kept(("free", tail_s), lambda: _free(scene, tail_s))
     width = max(1, scene.hops(0.100))
-    whole = quiet.size - quiet.size % width
-    peaks = quiet[:whole].reshape(-1, width).max(axis=1)
-    return amplitudes_to_dbfs(peaks[peaks > 0.0])
+    whole = free.size - free.size % width
+    peaks = (envelope[:whole] * free[:whole]).reshape(-1, width).max(axis=1)
+    return amplitudes_to_dbfs(peaks[peaks > 0.0].astype(np.float64))
+
+
+def _free(scene: Scene, tail_s: float) -> Audio:
+    """1 where no own hit sounds, else 0."""
+    busy = np.zeros(scene.size + 1, dtype=np.int32)
+    np.add.at(busy, np.clip(scene.own - scene.hops(0.010), 0, scene.size), 1)
+    np.add.at(busy, np.clip(scene.own + scene.hops(tail_s), 0, scene.size), -1)
+    return (np.cumsum(busy[:-1]) <= 0).astype(np.float32)

@@ -20,6 +20,7 @@ from liveassist.advise.landmarks import REGIONS, Landmarks, landmarks
 from liveassist.advise.pair import PairCheck, check_pair
 from liveassist.advise.predict import TAIL_MS, Outcome
 from liveassist.advise.scene import MAIN_ROLES, Scene, build, hit_levels
+from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.snippets import Snippets
 from liveassist.advise.suggest import not_for_expander
 from liveassist.model import Drum, Hit, Interval, Kit, Suggestion
@@ -101,7 +102,8 @@ def mic_sheet(
     if scene.main.size == 0:
         return "no main hits to try it on"
     key = scene.envelope(band)
-    outcome = predict.run(scene, settings, key)
+    side = Sidechain(key, scene.hops_per_second)
+    outcome = predict.run(scene, settings, side)
     if predict_anew or suggestion.predicted is None:
         suggestion = replace(suggestion, predicted=predict.prediction(outcome))
     gained = None
@@ -114,25 +116,27 @@ def mic_sheet(
         suggestion=suggestion,
         key_gain_db=gained,
         ghost_cut_range_db=None if spread is None else (float(spread[0]), float(spread[1])),
-        tail_kept_db=dict(zip(TAIL_MS, outcome.tail_kept_db, strict=True)),
+        tail_kept_db={
+            ms: float(np.median(kept)) if kept.size else None
+            for ms, kept in zip(TAIL_MS, outcome.tail_db, strict=True)
+        },
         downstream=downstream(scene, settings, key),
         levels=histogram(scene, settings),
-        rates=tuple(_rates(scene, outcome)),
+        rates=tuple(_rates(scene, outcome, side)),
     )
 
 
-def _rates(scene: Scene, chosen: Outcome) -> list[Rate]:
+def _rates(scene: Scene, chosen: Outcome, side: Sidechain) -> list[Rate]:
     """Rates around the chosen threshold, no further than main hits and threshold reach."""
     settings = chosen.settings
-    key = scene.envelope(predict.key_band(settings))
-    loudest = float(np.max(hit_levels(scene, key)[scene.main]))
+    loudest = float(np.max(hit_levels(scene, side.key)[scene.main]))
     middle = settings.threshold_dbfs
     steps = np.arange(-RATES_SPAN_DB, RATES_SPAN_DB + 0.5 * RATES_STEP_DB, RATES_STEP_DB)
     found = []
     for threshold in (float(middle + step) for step in steps):
         if threshold > max(loudest, middle) + 2.0:
             break
-        run = predict.run(scene, replace(settings, threshold_dbfs=threshold), key)
+        run = predict.run(scene, replace(settings, threshold_dbfs=threshold), side)
         cut = run.foreign_cut_db
         found.append(
             Rate(

@@ -27,6 +27,7 @@ from liveassist.advise.history import FULL_BAND, LevelHistory
 from liveassist.advise.keyfilter import Separation
 from liveassist.advise.predict import Outcome
 from liveassist.advise.scene import Scene, build, drums_of
+from liveassist.advise.steps import Steps, at_once
 from liveassist.model import FloatArray, Hit, Kit, Suggestion
 
 Aim = Literal["natural", "tight", "keep-ghosts"]
@@ -83,14 +84,24 @@ def fit(
     kit: Kit, mic: str, hits: Sequence[Hit], levels: LevelHistory, aim: str = "natural"
 ) -> Fit | str:
     """`suggest` with everything that led to the suggestion. ValueError for an unknown aim."""
-    if aim not in AIMS:
-        raise ValueError(f"aim is one of {', '.join(AIMS)}, not {aim!r}")
+    check_aim(aim)
     refused = not_for_expander(kit, mic)
     if refused is not None:
         return refused
     if levels.hops == 0:
         return "nothing heard yet"
-    scene = build(kit, mic, hits, levels)
+    return at_once(fit_scene(kit, build(kit, mic, hits, levels), aim))
+
+
+def check_aim(aim: str) -> None:
+    """ValueError for an unknown aim."""
+    if aim not in AIMS:
+        raise ValueError(f"aim is one of {', '.join(AIMS)}, not {aim!r}")
+
+
+def fit_scene(kit: Kit, scene: Scene, aim: str) -> Steps[Fit | str]:
+    """`fit`, in steps, for a microphone that may have an expander."""
+    mic = scene.mic
     names = " and ".join(drum.name for drum in drums_of(kit, mic))
     if scene.main.size < NEEDED_HITS:
         missing = NEEDED_HITS - scene.main.size
@@ -100,9 +111,9 @@ def fit(
         )
     full = keyfilter.separation(scene)
     low = any(drum.kind in ("kick", "tom") for drum in drums_of(kit, mic))
-    fitter = _best_fitter(scene, full, aim, low)
+    fitter = yield from _best_fitter(scene, full, aim, low)
     chosen = fitter.chosen
-    outcome = fitter.cross_validated()
+    outcome = yield from fitter.cross_validated()
     complaint = _complaint(outcome, chosen, full, kit, mic)
     if complaint is not None:
         return complaint
@@ -128,13 +139,17 @@ def not_for_expander(kit: Kit, mic: str) -> str | None:
     return None
 
 
-def _best_fitter(scene: Scene, full: Separation, aim: str, low: bool) -> Fitter:
+def _best_fitter(scene: Scene, full: Separation, aim: str, low: bool) -> Steps[Fitter]:
     """The full band where it does well, else whichever filter costs clearly less."""
+    yield
     best = Fitter(scene, full, aim, low)
+    yield from best.fit()
     if best.cost <= GOOD_COST and full.db >= _COMFORT_DB:
         return best
-    for tried in keyfilter.candidates(scene):
+    for tried in (yield from keyfilter.candidates(scene)):
+        yield
         other = Fitter(scene, tried, aim, low)
+        yield from other.fit()
         if other.score + _KEY_PRICE < best.score:
             best = other
     return best
@@ -222,5 +237,7 @@ def repredict(
     if key is None and band != FULL_BAND and band not in levels.bands(mic):
         return "that key filter was not tried while listening: replay the recording to try it"
     if key is not None:
-        key = np.pad(key, (0, max(0, levels.hops - key.size)))[scene.offset : levels.hops]
+        key = np.pad(key, (0, max(0, levels.hops - key.size)))[
+            scene.heard.first_hop - levels.first_hop : levels.hops
+        ]
     return predict.run(scene, settings, key)

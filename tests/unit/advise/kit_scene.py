@@ -80,11 +80,13 @@ def session(
     return audio.astype(np.float32), hits
 
 
-def history(audio: npt.NDArray[np.float32], seconds: float = 300.0) -> LevelHistory:
+def history(
+    audio: npt.NDArray[np.float32], seconds: float = 300.0, first_sample: int = 0
+) -> LevelHistory:
     """Level frames of ``audio`` as the daemon would keep them."""
     meter, levels = LevelMeter(KIT, FS), LevelHistory(KIT, FS, seconds)
     for start in range(0, len(audio), 16384):
-        frames = meter.feed(Block(start, audio[start : start + 16384]))
+        frames = meter.feed(Block(first_sample + start, audio[start : start + 16384]))
         if frames is not None:
             levels.add(frames)
     last = meter.flush()

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from liveassist.advise import advisor
-from liveassist.advise.advisor import EVERY_S, RETRY_S, Advisor
+from liveassist.advise.advisor import EVERY_S, RETRY_S, SETTLED_S, STEPS_PER_S, Advisor
 from liveassist.advise.history import LevelHistory
 from liveassist.advise.suggest import suggest
 from liveassist.model import Hit
@@ -27,43 +28,99 @@ class Asked:
         return self.hits
 
 
-def test_one_microphone_a_look_and_none_when_nothing_is_due() -> None:
+def go_on(
+    found: Advisor, start_s: float, stop_s: float, asked: Asked, levels: LevelHistory
+) -> None:
+    """As the pipeline does, chunk by chunk."""
+    now_s = start_s
+    while now_s < stop_s:
+        found.advance(now_s, asked, levels)
+        now_s += 0.046
+
+
+def test_one_microphone_at_a_time_and_none_when_nothing_is_due() -> None:
     audio, hits = session(bars=10)
     levels, asked, found = history(audio), Asked(hits), Advisor(KIT)
-    looked = [found.look(20.0 + 0.1 * i, asked, levels) for i in range(6)]
-    # The tom is not played: it is looked at, nothing is fitted.
-    assert looked == ["kick", "top", "bottom", None, None, None]
-    assert asked.times == 4
+    order: list[str] = []
+    for chunk in range(480):
+        found.advance(21.0 + 0.046 * chunk, asked, levels)
+        shown = [mic for mic, s in found.suggestions.items() if s is not None]
+        order += [mic for mic in shown if mic not in order]
+    assert order == ["kick", "top", "bottom"]
     assert found.suggestions["over"] is None
     assert "overheads" in found.reasons["over"]
+    # The tom is not played: it is looked at, nothing is fitted.
     assert found.reasons["tom"] == "0 hits on tom, 10 main hits needed: play 10 more"
     fresh, _ = suggest(KIT, "top", hits, levels)
     assert found.suggestions["top"] == fresh
     assert found.margins["top"] is not None
+    # Twice for each microphone played, and for the tom every few seconds.
+    assert asked.times <= 2 * 3 + 1 + 0.046 * 480 / RETRY_S
+
+
+def test_no_chunk_waits_for_more_than_its_share_of_a_fit() -> None:
+    """Only so many steps are taken with each stretch of audio; the fit needs many more."""
+    audio, hits = session(bars=10, bleed_db={"kick": -4.0})
+    levels, asked = history(audio), Asked(hits)
+    taken: list[int] = []
+
+    class Counted:
+        """The steps of a look, counted."""
+
+        def __init__(self, steps: object) -> None:
+            self.steps = steps
+
+        def __next__(self) -> None:
+            taken[-1] += 1
+            next(self.steps)  # type: ignore[call-overload]
+
+    found = Advisor(KIT)
+    begin = found._begin
+    found._begin = lambda *a: None if (s := begin(*a)) is None else Counted(s)  # type: ignore
+    for chunk in range(120):
+        taken.append(0)
+        found.advance(21.0 + 0.046 * chunk, asked, levels)
+    assert sum(taken) > 40
+    assert max(taken[1:]) <= 0.046 * STEPS_PER_S + 1
+
+
+def test_what_comes_later_changes_nothing_of_a_look_under_way() -> None:
+    """Blocks of another size bring levels and hits in earlier or later: the answer is the same."""
+    audio, hits = session(bars=12)
+    until_s = 18.0
+    heard = [hit for hit in hits if hit.time_s < until_s - SETTLED_S]
+    plain, fed = Advisor(KIT), Advisor(KIT)
+    levels = history(audio[: round(until_s * FS)])
+    go_on(plain, until_s, until_s + 8.0, Asked(heard), levels)
+    go_on(fed, until_s, until_s + 0.1, Asked(heard), levels)
+    go_on(fed, until_s + 0.1, until_s + 8.0, Asked(hits), history(audio))
+    assert plain.suggestions["kick"] is not None
+    assert plain.suggestions["kick"] == fed.suggestions["kick"]
 
 
 def test_nothing_is_fitted_again_without_new_hits(monkeypatch: pytest.MonkeyPatch) -> None:
     audio, hits = session(bars=10)
     levels, found = history(audio), Advisor(KIT)
-    for i in range(4):
-        found.look(20.0 + 0.1 * i, Asked(hits), levels)
+    go_on(found, 21.0, 30.0, Asked(hits), levels)
 
     def refuse(*_: object) -> None:
         raise AssertionError("looked again although nothing was new")
 
     monkeypatch.setattr(advisor, "build", refuse)
-    for i in range(4):
-        assert found.look(20.0 + EVERY_S + 0.1 * i, Asked(hits), levels) is None
+    go_on(found, 30.0, 30.0 + EVERY_S, Asked(hits), levels)
 
 
 def test_too_few_hits_are_looked_for_again_soon() -> None:
     audio, hits = session(bars=10)
     early = [hit for hit in hits if hit.time_s < 3.0]
     levels, found = history(audio), Advisor(KIT)
-    for i in range(4):
-        assert found.look(3.0 + 0.1 * i, Asked(early), levels) is None
+    go_on(found, 4.0, 4.2, Asked(early), levels)
     assert found.reasons["kick"].startswith("4 hits on kick")
-    assert found.look(3.0 + RETRY_S + 0.01, Asked(hits), levels) == "kick"
+    go_on(found, 4.2, 4.0 + RETRY_S - 0.1, Asked(hits), levels)
+    assert found.suggestions["kick"] is None
+    more = [hit for hit in hits if hit.time_s < 6.5]
+    go_on(found, 4.0 + RETRY_S, 12.0, Asked(more), levels)
+    assert found.suggestions["kick"] is not None
 
 
 def test_it_stays_while_it_holds_and_says_when_it_does_not() -> None:
@@ -73,10 +130,9 @@ def test_it_stays_while_it_holds_and_says_when_it_does_not() -> None:
     found = Advisor(KIT)
 
     def look(heard: Sequence[Hit], levels: LevelHistory, now_s: float) -> None:
-        for _ in range(4):
-            found.look(now_s, Asked(heard), levels)
+        go_on(found, now_s, now_s + 12.0, Asked(heard), levels)
 
-    look([h for h in hits if h.time_s < 30.0], history(audio[: 30 * FS]), 30.0)
+    look([h for h in hits if h.time_s < 29.0], history(audio[: 30 * FS]), 30.0)
     first = found.suggestions["top"]
     assert first is not None
     look(hits, history(audio), 50.0)
@@ -87,36 +143,37 @@ def test_it_stays_while_it_holds_and_says_when_it_does_not() -> None:
     assert first.predicted is not None
     assert now.predicted.hits > first.predicted.hits, "the prediction is brought up to date"
     assert found.wrong == {}
-    later = [replace(h, number=h.number + 1000) for h in soft_hits]
-    look(later, history(soft), 70.0)
+    both = np.concatenate((audio, soft))
+    size = len(audio)
+
+    def moved(number: int) -> list[Hit]:
+        return [replace(h, number=h.number + number, sample=h.sample + size) for h in soft_hits]
+
+    part = [hit for hit in moved(1000) if hit.sample < 70 * FS]
+    look([*hits, *part], history(both[size - FS :], first_sample=size - FS), 70.0)
     assert "of main hits would be cut" in found.wrong["top"]
     still = found.suggestions["top"]
     assert still is not None
     assert still.threshold_dbfs == first.threshold_dbfs, "one look is not enough"
-    look([replace(h, number=h.number + 2000) for h in soft_hits], history(soft), 90.0)
-    moved = found.suggestions["top"]
-    assert moved is not None
-    assert moved.threshold_dbfs < first.threshold_dbfs
+    look([*hits, *moved(1000)], history(both[size - FS :], first_sample=size - FS), 98.0)
+    lower = found.suggestions["top"]
+    assert lower is not None
+    assert lower.threshold_dbfs < first.threshold_dbfs
     assert "top" not in found.wrong
 
 
-def test_the_end_fits_everything_once_and_previews_hold_nothing() -> None:
+def test_the_end_fits_everything_once() -> None:
     audio, hits = session(bars=10)
-    levels = history(audio)
-    plain, previewed = Advisor(KIT), Advisor(KIT)
-    half = [hit for hit in hits if hit.time_s < 10.0]
-    previewed.preview(Asked(half), history(audio[: 10 * FS]))
-    assert previewed.suggestions["top"] is not None
-    for one in (plain, previewed):
-        one.settle(20.0, hits, levels)
-    assert previewed.suggestions == plain.suggestions
-    assert previewed.margins == plain.margins
+    levels, plain = history(audio), Advisor(KIT)
+    plain.settle(20.5, hits, levels)
+    fresh, _ = suggest(KIT, "top", hits, levels)
+    assert fresh is not None
+    assert plain.suggestions["top"] == fresh
     before = plain.suggestions
-    plain.settle(20.0, hits, levels)
+    plain.settle(20.5, hits, levels)
     assert plain.suggestions == before
 
 
 def test_an_unknown_aim_is_refused() -> None:
-    audio, hits = session(bars=6)
     with pytest.raises(ValueError, match="aim is one of"):
-        Advisor(KIT, "louder").settle(12.0, hits, history(audio))
+        Advisor(KIT, "louder")
