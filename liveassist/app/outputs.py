@@ -136,7 +136,8 @@ def state_lines(states: Sequence[OutputState]) -> Iterator[str]:
     """One line an output: how much it sent and how it is."""
     for state in states:
         note = f": {state.note}" if state.note else ""
+        rate = "" if state.bytes_per_s is None else f"{state.bytes_per_s:.0f} bytes/s, "
         yield (
-            f"{state.name} ({state.kind}): {state.sent} sent, {state.dropped} dropped, "
+            f"{state.name} ({state.kind}): {state.sent} sent, {state.dropped} dropped, {rate}"
             f"{state.state}{note}"
         )

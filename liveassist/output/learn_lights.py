@@ -111,6 +111,8 @@ class LightLearner:
             subject = ""
             if shows in ("drum", "mic"):
                 subject = talk.needed(f"which {shows} (a name or kind, such as snare)? ")
+            elif shows == "armed":
+                subject = talk.ask("which mic (empty: any)? ")
             page = ask_page(talk, self._pages)
             found.append(LearnedLight(name, moved, shows, subject, page))
             self._show(moved, self.meanings.get("good", 127))

@@ -57,5 +57,6 @@ def _light(light: LearnedLight) -> list[str]:
     lines = ["[[light]]", f"name = {q(light.name)}", *_place(light.moved)]
     lines.append(f"shows = {q(light.shows)}")
     if light.subject:
-        lines.append(f"{light.shows} = {q(light.subject)}")
+        key = "drum" if light.shows == "drum" else "mic"
+        lines.append(f"{key} = {q(light.subject)}")
     return lines + ([f"page = {light.page}"] if light.page else [])

@@ -38,11 +38,13 @@ Heard = Callable[[MidiPort, bytes, float], None]
 
 @dataclass(slots=True)
 class PortHealth:
-    """What is known of one port. ``opened`` counts how often it came (back)."""
+    """What is known of one port. ``opened`` counts how often it came (back), ``lost`` messages
+    that came in faster than the port process could hand them on."""
 
     state: str = "absent"
     note: str = "looking for the port"
     opened: int = 0
+    lost: int = 0
     reader: MidiReader = field(default_factory=MidiReader)
 
 
@@ -143,6 +145,8 @@ class MidiPorts:
         elif kind == b"D":
             health.state = "down" if health.opened else "absent"
             health.note = content.decode(errors="replace")
+        elif kind == b"L":
+            health.lost = int(content)
         elif kind == b"I" and self._heard is not None:
             (heard_s,) = HEARD.unpack_from(content)
             for message in health.reader.feed(content[HEARD.size :]):
@@ -247,6 +251,7 @@ class MidiOutput:
         health = self._ports.health[self._index]
         state = health.state
         echoes = f"; {self._echoes} messages came back as sent, ignored" if self._echoes else ""
+        lost = f"; {health.lost} messages came in too fast, lost" if health.lost else ""
         return OutputState(
             self.name,
             "midi",
@@ -254,7 +259,7 @@ class MidiOutput:
             self._sent,
             self._sender.dropped,
             self._bytes_per_s,
-            health.note + echoes,
+            health.note + echoes + lost,
         )
 
     def close(self) -> None:

@@ -6,8 +6,10 @@ thread would compete with the analysis. This one may crash, and is started anew.
 
 Frames on both pipes: port number (1 byte), kind (1 byte), length (2 bytes, big endian), content.
 To this process: kind ``S`` sends the MIDI bytes. From it: ``O`` the port is open (its full name),
-``D`` it is down (why), ``I`` when bytes came in (8 bytes: seconds of the monotonic clock, which
-all processes of a computer share) and the bytes. Standard input at its end means: close and go.
+``D`` it is down (why), ``L`` how many messages were lost since this process began, because they
+came in faster than they were taken; ``I`` when bytes came in (8 bytes: seconds of the monotonic
+clock, which all processes of a computer share) and the bytes. Standard input at its end means:
+close and go.
 """
 
 from __future__ import annotations
@@ -30,9 +32,11 @@ from typing import Any
 POLL_S = 0.5
 #: How often a missing MIDI system is tried again, seconds.
 RETRY_S = 1.0
+#: How our ports begin in the lists of the MIDI system.
+CLIENT = "liveassist"
 HEADER = struct.Struct(">BcH")
 HEARD = struct.Struct(">d")
-#: Incoming messages held for a slow reader; then the newest are lost.
+#: Incoming messages held for a slow reader; then the newest are lost, counted and shown.
 MAX_HELD = 4096
 
 
@@ -53,11 +57,16 @@ def frame(port: int, kind: bytes, content: bytes) -> bytes:
 
 
 def find(pattern: str, names: list[str]) -> int | None:
-    """Index of the first name that matches: with * and ?, or by a part of it; any case."""
+    """Index of the first name that matches: with * and ?, or by a part of it; any case.
+
+    Ports of our own are never meant: an input of ours has the pattern in its name, and an output
+    led into it would talk to itself.
+    """
     wild = pattern.lower() if any(c in pattern for c in "*?[") else f"*{pattern.lower()}*"
-    return next(
-        (i for i, name in enumerate(names) if fnmatch.fnmatchcase(name.lower(), wild)), None
-    )
+    for index, name in enumerate(names):
+        if fnmatch.fnmatchcase(name.lower(), wild) and not name.startswith(CLIENT):
+            return index
+    return None
 
 
 class _Way:
@@ -109,6 +118,8 @@ class Child:
         self._api: int | None = None
         self._lists: dict[str, Any] = {}
         self._server: bytes | None = None
+        self._lost: dict[int, int] = {}
+        self._lost_said: dict[int, int] = {}
 
     def start_system(self) -> str | None:
         """Find a MIDI system that works; the reason if there is none."""
@@ -118,8 +129,8 @@ class Child:
                 continue
             try:
                 lists = {
-                    "output": self._rtmidi.MidiOut(api, name="liveassist list"),
-                    "input": self._rtmidi.MidiIn(api, name="liveassist list in"),
+                    "output": self._rtmidi.MidiOut(api, name=f"{CLIENT} list"),
+                    "input": self._rtmidi.MidiIn(api, name=f"{CLIENT} list in"),
                 }
             except OSError:
                 why = "no MIDI system is running on this computer"
@@ -139,13 +150,17 @@ class Child:
                     states.append(self._follow_one(index, way, wanted["port"], names[way]))
             down = [why for good, why in states if not good]
             self.say(index, b"D", down[0]) if down else self.say(index, b"O", states[0][1])
+            lost = self._lost.get(index, 0)
+            if lost != self._lost_said.get(index, 0):
+                self._lost_said[index] = lost
+                self._out.put(frame(index, b"L", str(lost).encode()))
 
     def _follow_one(self, index: int, way: str, pattern: str, names: list[str]) -> tuple[bool, str]:
         port = self._ways.get((index, way))
         if port is None:
             make = self._rtmidi.MidiOut if way == "output" else self._rtmidi.MidiIn
             heard = (lambda data: self.heard(index, data)) if way == "input" else None
-            port = _Way(lambda: make(self._api, name="liveassist"), heard)
+            port = _Way(lambda: make(self._api, name=CLIENT), heard)
             self._ways[index, way] = port
         try:
             port.follow(pattern, names)
@@ -164,8 +179,10 @@ class Child:
     def heard(self, index: int, data: bytes) -> None:
         """Bytes came in (any thread)."""
         now = HEARD.pack(time.monotonic())
-        with contextlib.suppress(queue.Full):
+        try:
             self._out.put_nowait(frame(index, b"I", now + data))
+        except queue.Full:
+            self._lost[index] = self._lost.get(index, 0) + 1
 
     def say(self, index: int, kind: bytes, text: str) -> None:
         """Report a state of a port, once."""

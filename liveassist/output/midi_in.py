@@ -13,26 +13,44 @@ from .commands import Command
 from .midi_time import MidiTime, Timing
 from .surface_model import MidiPort, Press, Surface
 
-_KIND = {0x9: "note", 0xB: "cc", 0xC: "program"}
-#: A controller at or above this is a button held down (MIDI 1.0: 0 to 63 off, 64 to 127 on).
-DOWN = 64
+_KIND = {0x9: "note", 0xB: "cc", 0xC: "program", 0xE: "bend"}
 
 
-def press_of(message: bytes, port: str, surface: Surface) -> Press | None:
-    """The button a message says was pressed; None if it is none, or was let go."""
+def values_of(message: bytes) -> tuple[str, int, int, int] | None:
+    """Kind, channel, number and value of what a control said; None if no control says this.
+
+    A pitch bend is a fader without a number; its value is its high 7 bits.
+    """
     kind = _KIND.get(message[0] >> 4) if message[0] < 0xF0 else None
     if kind is None:
         return None
     channel = (message[0] & 0x0F) + 1
-    if kind == "note" and message[2] == 0:
-        return None
-    if kind == "cc" and message[2] < DOWN:
-        return None
+    if kind == "bend":
+        return kind, channel, 0, message[2]
+    return kind, channel, message[1], message[2] if kind != "program" else 127
+
+
+def pressed(message: bytes, port: str, surface: Surface, down: set[Press]) -> list[Press]:
+    """The buttons that a message has just pressed. ``down``: those held, kept up to date: a
+    controller that repeats its value is one press (MIDI 1.0: 64 to 127 is on, unless the profile
+    says ``between``)."""
+    said = values_of(message)
+    if said is None:
+        return []
+    kind, channel, number, value = said
+    found = []
     for press in surface.presses:
-        given = (press.on, press.message, press.channel, press.number)
-        if given == (port, kind, channel, message[1]):
-            return press
-    return None
+        at = (press.on, press.message, press.channel, 0 if kind == "bend" else press.number)
+        if at != (port, kind, channel, number):
+            continue
+        if kind in ("cc", "bend"):
+            inside = press.between[0] <= value <= press.between[1]
+            if inside and press not in down:
+                found.append(press)
+            (down.add if inside else down.discard)(press)
+        elif value:
+            found.append(press)
+    return found
 
 
 def command_of(press: Press, source: str, heard_s: float | None = None) -> Command:
@@ -56,7 +74,7 @@ class _Listener:
     surface: Surface
     output: Paged
     wake: Callable[[], None]
-    down: set[tuple[int, int]] = field(default_factory=set)
+    down: set[Press] = field(default_factory=set)
     time: MidiTime = field(default_factory=MidiTime)
 
 
@@ -85,24 +103,23 @@ class Presses:
         """A whole message came in on a port (the port process's reading thread), at ``heard_s``
         of the monotonic clock (None: just now)."""
         listener = self._listeners.get(id(port))
-        if listener is None or listener.output.is_echo(message):
-            return
+        if listener is None or any(o.output.is_echo(message) for o in self._listeners.values()):
+            return  # what we sent came back, by whatever way: acting on it could go on for ever
         now = self._monotonic() if heard_s is None else heard_s
         asked = listener.time.hear(message, now)
         if asked is not None and port.transport:
             self._give(Command(f"take/{asked}", (), f"MIDI {port.name}", heard_s=now))
-        if not self._newly_down(listener, message):
-            return
-        press = press_of(message, port.name, listener.surface)
-        if press is None:
-            return
+        for press in pressed(message, port.name, listener.surface, listener.down):
+            self._do(press, listener, now)
+
+    def _do(self, press: Press, listener: _Listener, now: float) -> None:
         if press.command == "page":
             for other in self._listeners.values():
                 if other.surface is listener.surface:
                     other.output.turn(int(press.value or 1))
                     other.wake()
         else:
-            self._give(command_of(press, f"MIDI {port.name}", now))
+            self._give(command_of(press, f"MIDI {listener.port.name}", now))
 
     def timing(self) -> dict[str, Timing]:
         """What each port says about tempo and time code, by its name."""
@@ -121,15 +138,3 @@ class Presses:
     def _give(self, command: Command) -> None:
         if not self._offer(command):
             self.dropped += 1
-
-    def _newly_down(self, listener: _Listener, message: bytes) -> bool:
-        """Whether a controller has just gone down: one that repeats its value is one press."""
-        if message[0] >> 4 != 0xB:
-            return True
-        place = (message[0], message[1])
-        was = place in listener.down
-        if message[2] >= DOWN:
-            listener.down.add(place)
-            return not was
-        listener.down.discard(place)
-        return False

@@ -107,6 +107,9 @@ def light_meaning(light: Light, snapshot: Snapshot) -> str:
     if light.shows == "take":
         runs = snapshot.take is not None and snapshot.take.end_s is None
         return "running" if runs else "waiting"
+    if light.shows == "armed":
+        named = (light.mic,) if light.mic else tuple(snapshot.armed)
+        return "stop" if any(snapshot.armed.get(mic, 0.0) > 0.0 for mic in named) else "off"
     lasting = standing(snapshot)
     if light.shows == "alerts":
         return _worst(lasting) or "good"

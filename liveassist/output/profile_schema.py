@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-Kind = Literal["text", "texts", "whole", "number", "yesno", "range", "bytes", "numbers"]
+Kind = Literal["text", "texts", "whole", "number", "yesno", "range", "span", "bytes", "numbers"]
 _REQUIRED: Any = object()
 _KIND_WORDS: Mapping[Kind, str] = {
     "text": "text in quotes",
@@ -17,6 +17,7 @@ _KIND_WORDS: Mapping[Kind, str] = {
     "number": "a number",
     "yesno": "true or false",
     "range": "two different numbers in brackets, such as [-60, 0]",
+    "span": "two whole numbers from 0 to 127 in brackets, the lower first, such as [64, 127]",
     "bytes": 'bytes in hexadecimal, such as "7D 01"',
     "numbers": "a table of names and whole numbers",
 }
@@ -118,6 +119,8 @@ def _convert(value: object, kind: Kind) -> Any:
         return tuple(value) if good and isinstance(value, list) else None
     if kind == "range":
         return _range(value)
+    if kind == "span":
+        return _span(value)
     if kind == "bytes":
         return _bytes(value)
     if isinstance(value, Mapping) and all(_convert(v, "whole") is not None for v in value.values()):
@@ -136,6 +139,15 @@ def _range(value: object) -> tuple[float, float] | None:
         return None
     low, high = _number(value[0]), _number(value[1])
     return None if low is None or high is None or low == high else (low, high)
+
+
+def _span(value: object) -> tuple[int, int] | None:
+    if not isinstance(value, list) or len(value) != 2:
+        return None
+    low, high = (_convert(item, "whole") for item in value)
+    if low is None or high is None or not 0 <= low <= high <= 127:
+        return None
+    return low, high
 
 
 def _bytes(value: object) -> bytes | None:

@@ -224,9 +224,12 @@ def _explain_light(light: Light, surface: Surface) -> str:
 
 
 def _explain_press(press: Press) -> str:
-    kind = {"note": "note", "cc": "controller", "program": "program"}[press.message]
+    kinds = {"note": "note", "cc": "controller", "program": "program", "bend": "pitch bend"}
+    kind = kinds[press.message] + ("" if press.message == "bend" else f" {press.number}")
     value = f" ({press.value})" if press.value else ""
+    low, high = press.between
+    when = "" if press.between == (64, 127) else f" when it comes to {low} to {high}"
     return (
-        f"{press.name} ({kind} {press.number} on channel {press.channel} of {press.on}) "
-        f"{_COMMAND_WORDS[press.command]}{value}"
+        f"{press.name} ({kind} on channel {press.channel} of {press.on}) "
+        f"{_COMMAND_WORDS[press.command]}{value}{when}"
     )

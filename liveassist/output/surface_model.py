@@ -18,7 +18,7 @@ Transport = Literal["udp", "tcp_slip", "tcp_length"]
 #: What a light can say. ``off`` is also the dark half of blinking.
 MEANINGS = ("off", "quiet", "good", "info", "look", "stop", "running", "waiting")
 #: What a light can stand for.
-LIGHT_SHOWS = ("take", "alerts", "drum", "mic")
+LIGHT_SHOWS = ("take", "alerts", "drum", "mic", "armed")
 #: Commands a button, fader or OSC message may give (see the address table), and ``page``.
 PRESS_COMMANDS = (
     "take/start",
@@ -149,15 +149,21 @@ class Light:
 
 @dataclass(frozen=True, slots=True)
 class Press:
-    """A button or switch that gives a command."""
+    """A button, switch or fader that gives a command.
+
+    ``between``: of a controller or pitch bend (its high 7 bits), the values that count as
+    pressed; the command is given when it comes into them, so that a fader can choose one thing of
+    several.
+    """
 
     name: str
     on: str
-    message: Literal["note", "cc", "program"]
+    message: Literal["note", "cc", "program", "bend"]
     channel: int
     number: int
     command: str
     value: str
+    between: tuple[int, int] = (64, 127)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ together; nothing here opens a socket or a port.
 
 from __future__ import annotations
 
-import ipaddress
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,10 +15,10 @@ from typing import Any
 from liveassist.errors import ConfigError
 
 from .osc_codec import OscError, check_address
-from .osc_match import matches
 from .profile_schema import Field, Problems, read_table
 from .quantities import QUANTITIES, Quantity
 from .scaling import CURVES, Curve, Scale
+from .surface_checks import check_light, check_names, check_osc_in, check_press, check_target
 from .surface_model import (
     LIGHT_SHOWS,
     MEANINGS,
@@ -124,9 +123,10 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
     "press": {
         "name": Field("text"),
         "on": Field("text", ""),
-        "message": Field("text", "cc", choices=("note", "cc", "program")),
+        "message": Field("text", "cc", choices=("note", "cc", "program", "bend")),
         "channel": _CHANNEL,
-        "number": Field("whole", low=0, high=127),
+        "number": Field("whole", None, 0, 127),
+        "between": Field("span", (64, 127)),
         "command": Field("text", choices=PRESS_COMMANDS),
         "value": Field("text", ""),
     },
@@ -207,16 +207,12 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
     head = tables["surface"][0]
     osc = tuple(OscTarget(**values) for values in tables["osc"])
     midi = tuple(MidiPort(**values) for values in tables["midi"])
-    _check_names(osc, midi, problems)
-    for port in midi:
-        for key, on in (("transport", port.transport), ("clock", port.clock)):
-            if on and not port.input:
-                problems.add(f"[[midi]] {port.name!r}.{key}", "needs input = true")
+    check_names(osc, midi, problems)
     for target in osc:
-        _check_target(target, problems)
+        check_target(target, problems)
     osc_in = OscIn(**tables["osc_in"][0]) if tables["osc_in"] else None
     if osc_in is not None:
-        _check_osc_in(osc_in, problems)
+        check_osc_in(osc_in, problems)
         for target in osc:
             if target.port == osc_in.port and target.host in ("localhost", osc_in.host):
                 what = "is where [osc_in] listens: liveassist would talk to itself"
@@ -238,9 +234,15 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
         hits.append(HitNote(**_default_output(values, "to", sends, "hit", problems)))
     for values in tables["light"]:
         lights.append(Light(**_default_output(values, "to", sends, "light", problems)))
+        check_light(lights[-1], problems)
     for values in tables["press"]:
+        if values["number"] is None:
+            values["number"] = 0
+            if values["message"] != "bend":
+                where = f"[[press]] {values['name']!r}"
+                problems.add(where, "number is missing; it holds a whole number")
         presses.append(Press(**_default_output(values, "on", hears, "press", problems)))
-        _check_press(presses[-1], head["pages"], problems)
+        check_press(presses[-1], head["pages"], problems)
     for word in head["blink"]:
         if word not in MEANINGS:
             problems.unknown("[surface].blink", "the meaning", word, MEANINGS)
@@ -263,60 +265,6 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
         pages=head["pages"],
         file=file,
     )
-
-
-def _check_names(osc: Sequence[OscTarget], midi: Sequence[MidiPort], problems: Problems) -> None:
-    seen: set[str] = set()
-    for name in [*(target.name for target in osc), *(port.name for port in midi)]:
-        if name in seen:
-            problems.add(f"name {name!r}", "two outputs have this name")
-        seen.add(name)
-
-
-def _check_target(target: OscTarget, problems: Problems) -> None:
-    where = f"[[osc]] {target.name!r}"
-    if target.prefix:
-        try:
-            check_address(target.prefix)
-        except OscError as error:
-            problems.add(f"{where}.prefix", str(error))
-        if target.prefix.endswith("/"):
-            problems.add(f"{where}.prefix", "does not end with /")
-    for key, patterns in (("only", target.only), ("but_not", target.but_not)):
-        for pattern in patterns:
-            try:
-                check_address(pattern)
-                matches(pattern, "/")
-            except OscError as error:
-                problems.add(f"{where}.{key}", str(error))
-
-
-def _check_osc_in(osc_in: OscIn, problems: Problems) -> None:
-    for network in osc_in.allow:
-        try:
-            ipaddress.ip_network(network, strict=False)
-        except ValueError:
-            what = f"{network!r} is not an address or network such as 192.168.1.0/24"
-            problems.add("[osc_in].allow", what)
-    try:
-        loopback = ipaddress.ip_address(osc_in.host).is_loopback
-    except ValueError:
-        problems.add("[osc_in].host", f"{osc_in.host!r} is not an IP address of this computer")
-        return
-    if not loopback and not osc_in.allow:
-        what = "listening beyond this computer needs allow, the addresses commands may come from"
-        problems.add("[osc_in]", what)
-
-
-def _check_press(press: Press, pages: int, problems: Problems) -> None:
-    where = f"[[press]] {press.name!r}.value"
-    if press.command == "page":
-        if not press.value.isdecimal() or not 1 <= int(press.value) <= pages:
-            problems.add(where, f"names the page to turn to, 1 to {pages}, not {press.value!r}")
-    elif press.command == "aim" and not press.value:
-        problems.add(where, "names the aim")
-    elif press.command.startswith("apply/") and not press.value:
-        problems.add(where, "names the microphone")
 
 
 def _default_output(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
+from collections.abc import Callable
 from types import TracebackType
 
 import jack
@@ -20,6 +21,8 @@ class Recorder:
         self._port = self._client.midi_inports.register(port)
         self._lock = threading.Lock()
         self.events: list[tuple[int, bytes]] = []
+        #: Called with every message, on the server's thread.
+        self.tap: Callable[[bytes], None] | None = None
         self._client.set_process_callback(self._process)
         self._client.activate()
 
@@ -29,6 +32,9 @@ class Recorder:
         if found:
             with self._lock:
                 self.events += found
+            if self.tap is not None:
+                for _, data in found:
+                    self.tap(data)
 
     def messages(self) -> list[bytes]:
         """The messages so far."""

@@ -8,7 +8,7 @@ import select
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -17,10 +17,11 @@ import pytest
 
 from liveassist.errors import OutputError
 from liveassist.model import OutputState
+from liveassist.output.apply import Outcome
 from liveassist.output.commands import Command
 from liveassist.output.learn_port import learn_surface
 from liveassist.output.router import Router, demo_surface, open_outputs
-from liveassist.output.surface_model import Surface
+from liveassist.output.surface_model import PRESS_COMMANDS, Surface
 from liveassist.output.surfaces import load_surface, parse_surface
 
 from ..unit.output.scene import HIT, KIT, SNAPSHOT
@@ -184,6 +185,95 @@ def test_learning_from_a_port_that_is_not_there(jack_server: JackServer) -> None
         learn_surface("nobody", "bank", lambda question: "", lambda text: None)
 
 
+def _collect(router: Router, count: int) -> list[Command]:
+    """The next commands, in order."""
+    found: list[Command] = []
+
+    def arrived() -> bool:
+        found.extend(router.commands())
+        return len(found) >= count
+
+    wait_until(arrived, 5.0, f"{count} commands")
+    return found
+
+
+def test_a_machine_that_records_makes_takes(jack_server: JackServer) -> None:
+    """Start, continue and stop (MIDI 1.0) and machine control record, record exit and stop
+    (RP-013), as raw bytes on the server's port; clock and active sensing in between."""
+    surface = load_surface(SHIPPED / "recorder_transport.toml")
+    with Keyboard("recorder out") as machine, _opened(surface) as router:
+        _wait_ok(router)
+        for data in (
+            "FA", "F8", "FC", "FB", "FE", "FC",
+            "F0 7F 7F 06 06 F7", "F0 7F 7F 06 01 F7",
+            "F0 7F 10 06 06 F7", "F0 7F 10 06 07 F7",
+            "F0 7F 7F 06 02 F7",
+        ):  # fmt: skip
+            machine.play(bytes.fromhex(data))
+        found = _collect(router, 8)
+        assert [command.name for command in found] == ["take/start", "take/stop"] * 4
+        assert all(command.source == "MIDI recorder" for command in found)
+        moments = [command.heard_s for command in found]
+        assert all(moment is not None for moment in moments)
+        assert moments == sorted(moments, key=lambda moment: moment or 0.0)
+
+
+def test_buttons_pads_and_faders_give_every_command(jack_server: JackServer) -> None:
+    """Whatever OSC can ask for, a control can: each of the table once, on the server's port."""
+    names = [name for name in PRESS_COMMANDS if name not in ("take/toggle", "page")]
+    rows = []
+    for number, name in enumerate(names):
+        value = "snare_top" if name.startswith("apply/") else "tight" if name == "aim" else ""
+        rows.append(
+            f'[[press]]\nname = "b{number}"\nmessage = "{("cc", "note", "program")[number % 3]}"\n'
+            f'number = {number}\ncommand = "{name}"\nvalue = "{value}"\n'
+        )
+    text = '[surface]\nname = "x"\n[[midi]]\nname = "desk"\nport = "desk"\noutput = false\n'
+    surface = parse_surface(text + "input = true\n" + "\n".join(rows), "x.toml")
+    status = (0xB0, 0x90, 0xC0)
+    with Keyboard("desk out") as keys, _opened(surface) as router:
+        _wait_ok(router)
+        taken: list[Command] = []
+        carried_out = router._applying.command
+
+        def command(command: Command, health: Mapping[str, str], now: float) -> Outcome:
+            taken.append(command)
+            return carried_out(command, health, now)
+
+        router._applying.command = command  # type: ignore[method-assign]
+        for number in range(len(names)):
+            data = bytes([status[number % 3], number, 100])
+            keys.play(data[:2] if number % 3 == 2 else data)
+        plain = [name for name in names if not name.startswith("apply/")]
+        assert [command.name for command in _collect(router, len(plain))] == plain
+        assert [c.name for c in taken] == [name for name in names if name.startswith("apply/")]
+
+
+def test_a_loop_in_the_cables_is_broken(jack_server: JackServer) -> None:
+    """Our own output led back into our own input: a light with the note of a button that stops
+    takes, which would stop every take as soon as the light says that one runs."""
+    surface = parse_surface(
+        """
+        surface = { name = "x" }
+        midi = [{ name = "pads", port = "loop", input = true }]
+        meaning = { off = 0, running = 100, waiting = 5 }
+        light = [{ name = "p", shows = "take", number = 36 }]
+        press = [{ name = "p", message = "note", number = 36, command = "take/toggle" }]
+        """,
+        "x.toml",
+    )
+    with Keyboard("loop keys") as keys, Recorder("loop lamps") as lamps, _opened(surface) as router:
+        _wait_ok(router)
+        lamps.tap = keys.play  # every message comes back at once
+        router.publish_snapshot(SNAPSHOT)
+        wait_until(lambda: "1 messages came back as sent" in _midi(router).note, 5.0, "the echo")
+        assert router.commands() == []
+        assert len(lamps.messages()) == 1
+        lamps.tap = None
+        keys.play(bytes.fromhex("90 24 7F"))  # a finger, harder than the light
+        assert [command.name for command in _collect(router, 1)] == ["take/stop"]
+
+
 class _Terminal:
     """``liveassist`` on a terminal of its own, as a person sees it."""
 
@@ -228,7 +318,8 @@ def test_a_person_learns_a_whole_surface_on_a_terminal(
         person = _Terminal("learn", "mygrid", "--out", str(out))
         try:
             person.answer("how many pages", "2")
-            for page, figure in (("1", "suggested_threshold_dbfs"), ("2", "bleed_margin_db")):
+            figures = {"1": "suggested_threshold_dbfs", "2": "bleed_margin_db"}
+            for page, figure in figures.items():
                 person.answer("name of the next control", f"fader {page}")
                 person.wait_for(f"move fader {page} now")
                 for value in range(0, 128, 16):
@@ -247,9 +338,9 @@ def test_a_person_learns_a_whole_surface_on_a_terminal(
             person.answer("teach its lights", "yes")
             person.wait_for("press the pad")
             keys.play(bytes.fromhex("90 25 50"))
-            for meaning, value in (("off", "0"), ("good", "21"), ("stop", "5")):
-                person.answer(f"value for '{meaning}'", value)
-                shown = bytes([0x90, 0x25, int(value)])
+            for meaning, number in (("off", 0), ("good", 21), ("stop", 5)):
+                person.answer(f"value for '{meaning}'", f"{number}")
+                shown = bytes([0x90, 0x25, number])
                 wait_until(lambda: lamps.messages()[-1:] == [shown], 5.0, f"{meaning} on the pad")  # noqa: B023
                 person.answer(f"value for '{meaning}'", "")
                 skipped = {

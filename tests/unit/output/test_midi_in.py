@@ -122,3 +122,60 @@ def test_what_is_remembered_of_the_past_is_bounded() -> None:
     for number in range(1000):
         sender.spend(midi.controller(1 + number // 128 % 16, number % 128, number % 127), 0.0)
     assert len(sender._said) <= 256
+
+
+FADERS = """
+surface = { name = "x", pages = 3 }
+midi = [{ name = "m", port = "p", input = true }]
+press = [
+  { name = "low", number = 9, between = [0, 40], command = "aim", value = "loose" },
+  { name = "mid", number = 9, between = [41, 86], command = "aim", value = "natural" },
+  { name = "high", number = 9, between = [87, 127], command = "aim", value = "tight" },
+  { name = "strip", message = "bend", channel = 2, between = [96, 127], command = "take/mark" },
+]
+"""
+
+
+def _faders() -> tuple[Surface, Presses, list[Command]]:
+    surface = parse_surface(FADERS, "x.toml")
+    given: list[Command] = []
+
+    def offer(command: Command) -> bool:
+        given.append(command)
+        return True
+
+    presses = Presses(offer)
+    presses.add(surface.midi[0], surface, _Paged(), lambda: None)
+    return surface, presses, given
+
+
+def test_a_fader_chooses_one_thing_of_several() -> None:
+    surface, presses, given = _faders()
+    for value in (0, 10, 39, 41, 60, 86, 90, 127, 88, 60):
+        presses.heard(surface.midi[0], midi.controller(1, 9, value))
+    assert [command.args[0] for command in given] == ["loose", "natural", "tight", "natural"]
+
+
+def test_a_motor_fader_speaks_in_pitch_bend() -> None:
+    """The high 7 bits count: 96 of them is 12288 of 16383 (MIDI 1.0, bend: low bits first)."""
+    surface, presses, given = _faders()
+    for value in (0, 12287, 12288, 16383, 5000, 12288):
+        presses.heard(surface.midi[0], midi.pitch_bend(2, value))
+    assert [command.name for command in given] == ["take/mark", "take/mark"]
+    presses.heard(surface.midi[0], midi.pitch_bend(3, 16383))
+    assert len(given) == 2
+
+
+def test_what_comes_back_by_another_port_is_no_press_either() -> None:
+    """A loop may lead from one port into another: both are asked whether it was theirs."""
+    desk = _Desk()
+    desk.outputs[1].echo.add(midi.controller(1, 64, 127))
+    assert desk.hear(midi.controller(1, 64, 127)) == []
+    desk.outputs[1].echo.clear()
+    assert desk.hear(midi.controller(1, 64, 127)) == ["take/toggle"]
+
+
+def test_a_command_carries_when_it_was_heard() -> None:
+    desk = _Desk()
+    desk.presses.heard(desk.surface.midi[0], midi.note_on(1, 36, 1), 123.5)
+    assert desk.commands[-1].heard_s == 123.5

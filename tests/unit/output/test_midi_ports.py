@@ -5,17 +5,21 @@ The same is tested with real ports in tests/realparts; here every machine can ru
 
 from __future__ import annotations
 
+import sys
 import time
+import types
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
-from liveassist.output.midi import MidiPorts
+from liveassist.output import midi_child
+from liveassist.output.midi import MidiOutput, MidiPorts
 from liveassist.output.midi_child import find, frame, frames, pattern_label
-from liveassist.output.surface_model import MidiPort
+from liveassist.output.surface_model import MidiPort, Surface
 
 WAIT_S = 10.0
+SURFACE = Surface("s", midi=(MidiPort("grid", "grid*", input=True),))
 #: A stand-in for the rtmidi module, found first by the port process. A tune request (F6) crashes
 #: it as a dead sound server crashes the real one.
 LIBRARY = """
@@ -188,6 +192,28 @@ def test_closing_at_once_does_not_wait(bench: _Bench) -> None:
 )
 def test_ports_are_found_by_pattern(pattern: str, index: int | None) -> None:
     assert find(pattern, ["other", "Grid 1", "Grid 2"]) == index
+
+
+def test_our_own_ports_are_never_meant() -> None:
+    """An input of ours is listed with the pattern in its name: "liveassist:grid"."""
+    assert find("grid", ["liveassist:grid", "Grid 1"]) == 1
+    assert find("*", ["liveassist list in:x", "liveassist-01:pads"]) is None
+
+
+def test_what_came_in_too_fast_is_counted_and_shown(bench: _Bench, ports: MidiPorts) -> None:
+    bench.plug("Grid 1")
+    _until(lambda: ports.health[0].state == "ok")
+    ports._take(0, b"L", b"17")
+    output = MidiOutput(SURFACE, 0, SURFACE.midi[0], ports)
+    assert output.state().note == "Grid 1; 17 messages came in too fast, lost"
+
+
+def test_the_port_process_counts_what_it_cannot_hold(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "rtmidi", types.ModuleType("rtmidi"))
+    child = midi_child.Child([])
+    for _ in range(midi_child.MAX_HELD + 3):
+        child.heard(0, b"\xf8")
+    assert child._lost == {0: 3}
 
 
 def test_frames_survive_the_pipe_in_pieces() -> None:

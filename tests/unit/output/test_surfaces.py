@@ -19,6 +19,7 @@ NAMES = [
     "osc_device",
     "osc_tablet_page",
     "pad_grid_lights",
+    "recorder_transport",
     "text_display",
 ]
 
@@ -155,6 +156,17 @@ CONTROL = 'name = "f", message = "cc", to = "bank"'
             HEAD + MIDI + 'press = [{name = "b", number = 1, command = "page", value = "2"}]',
             "names the page to turn to, 1 to 1, not '2'",
         ),
+        (HEAD + MIDI + 'press = [{name = "b", command = "take/stop"}]', "number is missing"),
+        (
+            HEAD + MIDI + 'press = [{name = "b", number = 1, between = [9, 1], command = "audit"}]',
+            "two whole numbers from 0 to 127",
+        ),
+        (
+            HEAD + MIDI + 'light = [{name = "p", shows = "drum", number = 1, to = "grid"}]',
+            "needs drum = a drum of the kit",
+        ),
+        (HEAD + 'midi = [{ name = "m", port = "p", clock = true }]', "clock: needs input = true"),
+        (HEAD + 'midi = [{ name = "m", port = "p", beats_a_bar = 0 }]', "must be at least 1"),
         ("surface = ", "not a TOML file"),
     ],
 )
@@ -183,3 +195,19 @@ def test_what_the_kit_does_not_have_is_left_out_and_said() -> None:
         "f.toml: [[hit]] 'snar'.drum: the kit 'rehearsal kit' has no 'snar'; did you mean 'snare'?"
     ]
     assert any(line.startswith("a hit on kick") for line in explain(surface, KIT))
+
+
+@pytest.mark.parametrize(
+    ("keys", "keeps"),
+    [
+        ("input = true", False),
+        ("input = true, transport = true", True),
+        ("input = true, transport = true, clock = false", False),
+        ("input = true, clock = true", True),
+    ],
+)
+def test_whose_clock_is_the_session_s(keys: str, keeps: bool) -> None:
+    text = f'surface = {{ name = "s" }}\nmidi = [{{ name = "m", port = "p", {keys} }}]'
+    surface = parse_surface(text, "s.toml")
+    assert surface.midi[0].keeps_time is keeps
+    assert any("time code are the session's" in line for line in explain(surface, None)) is keeps
