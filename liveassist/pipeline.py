@@ -47,7 +47,7 @@ from liveassist.model import (
     Take,
 )
 from liveassist.rechunk import Rechunk
-from liveassist.rolling.takeedits import TakeEdit
+from liveassist.rolling.takeedits import Edited, TakeEdit
 from liveassist.rolling.takes import Takes
 from liveassist.rolling.tracker import Rolling
 from liveassist.takebook import TakeBook
@@ -102,7 +102,7 @@ class Pipeline:
         self._advisor = Advisor(kit, aim)
         self._snippets = Snippets(kit, sample_rate_hz)
         self._early = early
-        self._book = TakeBook(kit, self._rolling, self._takes, self._alerts, reference)
+        self.book = TakeBook(kit, self._rolling, self._takes, self._alerts, reference)
         self._trials: list[Trial] = []
         self._audit: dict[str, Audit] = {}
         #: Numbers of hits that a person has taken back.
@@ -128,7 +128,7 @@ class Pipeline:
         for chunk in chunks:
             events.extend(self._hear(self._hearing.feed(chunk)))
             heard_s = min(self._hearing.history.end, self._end) / self._rate
-            events.extend(self._book.ended(self._takes.advance(heard_s)))
+            events.extend(self.book.ended(self._takes.advance(heard_s)))
             events.extend(self._look(heard_s))
             if not self._detail.lean:
                 self._advisor.advance(heard_s, self._heard_hits, self._levels)
@@ -142,7 +142,7 @@ class Pipeline:
         events.extend(self._hear(self._hearing.finish(), last=True))
         end_s = self._end / self._rate
         events.extend(self._look(end_s, due=True))
-        events.extend(self._book.ended(self._takes.finish(end_s)))
+        events.extend(self.book.ended(self._takes.finish(end_s)))
         events.extend(self._alerts.finish(end_s))
         self._rolling.settle()
         self._finished = True
@@ -171,7 +171,7 @@ class Pipeline:
         inside = [hit for hit in hits if hit.sample < self._end]
         for hit in inside:
             known = self._rolling.add(hit)
-            events.extend(self._book.ended(self._takes.hit(known)))
+            events.extend(self.book.ended(self._takes.hit(known)))
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         final = [replace(hit, stage="complete") for hit in inside if hit.stage != "withdrawn"]
         for hit in self._detail.feed(self._hearing.history, final, last):
@@ -180,7 +180,7 @@ class Pipeline:
             known = self._rolling.add(hit)
             self._alerts.hit(known)
             self._snippets.keep(self._hearing.history, known)
-            self._book.keep(known)
+            self.book.keep(known)
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
 
@@ -209,7 +209,7 @@ class Pipeline:
 
     def standing(self) -> Standing:
         """What was decided so far; with the hits and alerts, all that `resume` needs."""
-        reference = self._book.reference if self._book.compares else None
+        reference = self.book.reference if self.book.compares else None
         return Standing(
             self._takes.everything(), reference, self._advisor.aim, tuple(self._remarks)
         )
@@ -231,16 +231,16 @@ class Pipeline:
         if standing.aim != self._advisor.aim:
             self.set_aim(standing.aim)
         self._remarks = list(standing.remarks)
-        self._book.reference = standing.reference or self._book.reference
+        self.book.reference = standing.reference or self.book.reference
         for take in self._takes.restore(standing.takes, heard_s):
-            self._book.judge(take)
+            self.book.judge(take)
 
     # --- what a screen, an output or a file may ask ---------------------------------------------
 
     def snapshot(self) -> Snapshot:
         """Everything that may be shown now."""
         now_s = self._end / self._rate
-        last = list(self._book.records.values())[-1:]
+        last = list(self.book.records.values())[-1:]
         return Snapshot(
             time_s=now_s,
             sample_rate_hz=self._rate,
@@ -253,13 +253,13 @@ class Pipeline:
             expander_wrong=self._advisor.wrong,
             alerts=self._alerts.open(),
             take=self._takes.current(),
-            takes_done=len(self._book.records),
+            takes_done=len(self.book.records),
             lost_samples=self._rolling.lost_samples,
             sureness=self._hearing.sureness,
             learned=self._learned_name,
             changes=last[0].changes if last else (),
             audit=self._audit,
-            takes=self._book.lines(),
+            takes=self.book.lines(),
         )
 
     def _shown_figures(self, now_s: float) -> Figures:
@@ -284,7 +284,7 @@ class Pipeline:
             duration_s=end_s,
             hits=hits,
             figures=figures,
-            takes=tuple(self._book.record(take, end_s) for take in self._takes.all()),
+            takes=tuple(self.book.record(take, end_s) for take in self._takes.all()),
             alerts=self._alerts.all(),
             expander=self._advisor.suggestions,
             expander_reason=self._advisor.reasons,
@@ -316,30 +316,30 @@ class Pipeline:
 
     def start_take(self, name: str | None = None, at_s: float | None = None) -> list[Event]:
         """A take begins at ``at_s``, else with the next sample."""
-        return self._book.ended(self._takes.start(name, at_s or self._end / self._rate))
+        return self.book.ended(self._takes.start(name, at_s or self._end / self._rate))
 
     def stop_take(self, at_s: float | None = None) -> list[Event]:
         """The take ends at ``at_s``, else with the last sample."""
-        return self._book.ended(self._takes.stop(at_s or self._end / self._rate))
+        return self.book.ended(self._takes.stop(at_s or self._end / self._rate))
 
-    def edit_takes(self, edit: TakeEdit) -> list[Event]:
+    def edit_takes(self, edit: TakeEdit) -> Edited:
         """Join, split, move, keep, ... takes (`rolling.takeedits`); EditError says why not."""
-        return self._book.edit(edit, self._end / self._rate)
+        return self.book.edit(edit, self._end / self._rate)
 
     def rename_take(self, name: str) -> Take | None:
         """Give the open take, or else the last one, another name; None if there is no take."""
-        return self._book.rename(name)
+        return self.book.rename(name)
 
     def set_reference(self, name: str | None = None) -> str | None:
         """Compare takes with the one called ``name`` from now on; None: with the last one.
 
         Returns its name, None if there is no such take (nothing is changed then).
         """
-        return self._book.set_reference(name)
+        return self.book.set_reference(name)
 
     def clear_reference(self) -> None:
         """Compare takes with none from now on."""
-        self._book.clear_reference()
+        self.book.clear_reference()
 
     def no_hit(self, drum: str | None = None) -> Hit | None:
         """The last hit (on ``drum``; None: on a kick or snare) was none: taken back and learned.
@@ -351,7 +351,7 @@ class Pipeline:
             self._struck.add(hit.number)
             self._rolling.withdraw(hit.number)
             self._takes.hit(hit)
-            self._book.strike(hit.number)
+            self.book.strike(hit.number)
         return hit
 
     def missed_hit(self, drum: str | None = None) -> Hit | None:
@@ -360,7 +360,7 @@ class Pipeline:
         if hit is None:
             return None
         known = self._rolling.add(hit)
-        self._book.keep(known)
+        self.book.keep(known)
         return replace(known, take=self._takes.take_of(known.time_s))
 
     def audit_job(self) -> Job | None:

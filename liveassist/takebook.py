@@ -8,7 +8,7 @@ from dataclasses import replace
 from liveassist.advise.alerts import Alerts
 from liveassist.advise.changes import changes
 from liveassist.model import Change, Event, Figures, Hit, Kit, Take, TakeLine, TakeRecord
-from liveassist.rolling.takeedits import TakeEdit
+from liveassist.rolling.takeedits import Edited, TakeEdit
 from liveassist.rolling.takes import Takes, played
 from liveassist.rolling.tracker import Rolling
 
@@ -121,6 +121,14 @@ class TakeBook:
         """Takes, and stretches that could still become one."""
         return self._takes.everything()
 
+    def unkept(self) -> tuple[Take, ...]:
+        """Stretches that no take has a part of."""
+        return self._takes.unkept()
+
+    def take_of(self, time_s: float) -> str | None:
+        """Name of the take a moment belongs to."""
+        return self._takes.take_of(time_s)
+
     def record(self, take: Take, end_s: float) -> TakeRecord:
         done = self.records.get(take.name)
         if done is not None:
@@ -151,7 +159,7 @@ class TakeBook:
             self.reference = take.name
         return take
 
-    def edit(self, edit: TakeEdit, now_s: float) -> list[Event]:
+    def edit(self, edit: TakeEdit, now_s: float) -> Edited:
         """Join, split, move, ... takes; their figures are worked out anew. EditError says why not.
 
         Where the reference take itself changes, every take is held against it again.
@@ -181,7 +189,15 @@ class TakeBook:
                 self.judge(take)
         order = [take.name for take in sorted(ended, key=lambda take: take.end_s or 0.0)]
         self.records = {name: self.records[name] for name in order}
-        return list(changed)
+        return renamed, changed
+
+    def judge_again(self) -> None:
+        """Hold every take that has ended against the reference again."""
+        self.records = {}
+        ended = [take for take in self._takes.all() if take.end_s is not None]
+        for take in sorted(ended, key=lambda take: take.name != self.reference):
+            self.judge(take)
+        self.records = {take.name: self.records[take.name] for take in ended}
 
     def lines(self) -> tuple[TakeLine, ...]:
         """The takes for a list on screen; figures only of those that have ended."""

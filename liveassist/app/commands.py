@@ -11,13 +11,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from liveassist.app.commands_after import (
-    add_compare,
-    add_export,
-    add_report,
-    add_sessions,
-    add_takes,
-)
+from liveassist.app.commands_after import add_compare, add_export, add_report
 from liveassist.app.commands_live import (
     add_listen,
     add_service,
@@ -27,6 +21,7 @@ from liveassist.app.commands_live import (
 )
 from liveassist.app.commands_setup import add_restore_check, add_save_setup, add_setup
 from liveassist.app.commands_surface import add_learn
+from liveassist.app.commands_takes import add_sessions, add_takes
 from liveassist.app.options import (
     INPUT_HELP,
     Commands,

@@ -12,7 +12,7 @@ from liveassist.app.options import (
     add_command,
     add_kit,
     add_learned,
-    positive_whole,
+    add_tempo,
 )
 
 #: As `app.export` knows them (a test compares); importing it here would slow every help.
@@ -90,113 +90,6 @@ def _run_report(chosen: argparse.Namespace) -> int:
     return write_report(request, sys.stdout)
 
 
-# --- sessions, takes -----------------------------------------------------------------------
-
-
-def add_sessions(commands: Commands) -> None:
-    """``liveassist sessions``."""
-    parser = add_command(
-        commands,
-        "sessions",
-        "list the sessions in a folder",
-        "Looks two folders deep.",
-        "  liveassist sessions\n  liveassist sessions recordings",
-    )
-    parser.add_argument(
-        "folder",
-        nargs="?",
-        type=Path,
-        default=Path(),
-        metavar="FOLDER",
-        help="where to look (default: here)",
-    )
-    parser.set_defaults(run=_run_sessions)
-
-
-def _run_sessions(chosen: argparse.Namespace) -> int:
-    from liveassist.app.takes import sessions
-
-    return sessions(chosen.folder, sys.stdout)
-
-
-def add_takes(commands: Commands) -> None:
-    """``liveassist takes``."""
-    parser = add_command(
-        commands,
-        "takes",
-        "list the takes of a session by evenness, star and note them, map them on bars",
-        "With a tempo, every bar of every take is shown: clean, weak, missing, loose in time. The "
-        "tempo is not guessed; where the beat lies is found from the hits of each take.",
-        "  liveassist takes today\n"
-        '  liveassist takes today --star "take 3" --note "take 2=fill too early"\n'
-        "  liveassist takes today --tempo 120",
-    )
-    _add_session(parser)
-    _add_tempo(parser)
-    parser.add_argument(
-        "--first-beat",
-        action="append",
-        default=[],
-        metavar="TAKE=SECONDS",
-        help="where beat one of bar one is (default: the first main kick); may be repeated",
-    )
-    parser.add_argument(
-        "--star", action="append", default=[], metavar="TAKE", help="star a take; may be repeated"
-    )
-    parser.add_argument(
-        "--unstar", action="append", default=[], metavar="TAKE", help="take its star away"
-    )
-    parser.add_argument(
-        "--note",
-        action="append",
-        default=[],
-        metavar="TAKE=TEXT",
-        help="keep a note about a take; an empty TEXT removes it; may be repeated",
-    )
-    _add_kit(parser)
-    parser.set_defaults(run=_run_takes)
-
-
-def _run_takes(chosen: argparse.Namespace) -> int:
-    from liveassist.app.takes import TakesRequest, takes
-
-    request = TakesRequest(
-        session=chosen.session,
-        kit=chosen.kit,
-        tempo_bpm=chosen.tempo,
-        beats=chosen.beats,
-        first_beats=tuple(chosen.first_beat),
-        stars=tuple(chosen.star),
-        unstars=tuple(chosen.unstar),
-        notes=tuple(chosen.note),
-    )
-    return takes(request, sys.stdout)
-
-
-def _add_tempo(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--tempo", type=_tempo, metavar="BPM", help="beats a minute, 20 to 400")
-    parser.add_argument(
-        "--beats", type=_beats, default=4, metavar="N", help="beats a bar, 1 to 32 (default: 4)"
-    )
-
-
-def _beats(text: str) -> int:
-    beats = positive_whole(text)
-    if beats > 32:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of beats from 1 to 32")
-    return beats
-
-
-def _tempo(text: str) -> float:
-    try:
-        tempo = float(text)
-    except ValueError:
-        tempo = 0.0
-    if not 20.0 <= tempo <= 400.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a tempo from 20 to 400 beats a minute")
-    return tempo
-
-
 # --- export --------------------------------------------------------------------------------
 
 
@@ -209,7 +102,8 @@ def add_export(commands: Commands) -> None:
         "csv: hits, with bar and beat if a tempo is given. json: everything in one document. midi: "
         "a Standard MIDI File of the hits with velocities (General MIDI drum notes), takes as "
         "markers; its time 0 is the first sample, so it lies beside the audio at any tempo. "
-        "markers: takes as CSV rows. cues: a copy of a WAV file with the takes as cue points.",
+        "markers: takes, your marks, faults and bars that are not clean, as CSV rows. cues: a copy "
+        "of a WAV file with the same as cue points. A tempo given to takes is used here too.",
         "  liveassist export today --as midi --tempo 132\n"
         "  liveassist export today --as csv --out hits_on_bars.csv --tempo 132\n"
         "  liveassist export today --as cues --audio take.wav --out take_marked.wav",
@@ -226,7 +120,10 @@ def add_export(commands: Commands) -> None:
         metavar="DRUM",
         help="only hits of this drum (csv, json, midi); may be repeated",
     )
-    _add_tempo(parser)
+    add_tempo(parser)
+    parser.add_argument(
+        "--only-takes", action="store_true", help="no other markers (midi, markers, cues)"
+    )
     parser.add_argument("--audio", type=Path, metavar="FILE.wav", help="the recording, for cues")
     _add_kit(parser)
     parser.set_defaults(run=_run_export)
@@ -244,6 +141,7 @@ def _run_export(chosen: argparse.Namespace) -> int:
         beats=chosen.beats,
         audio=chosen.audio,
         drums=tuple(chosen.drum),
+        only_takes=chosen.only_takes,
     )
     return export(request, sys.stdout)
 

@@ -27,7 +27,7 @@ from liveassist.app.sessionfiles import SessionFiles
 from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
 from liveassist.app.store import keep
-from liveassist.app.storefile import Kept, discard, find
+from liveassist.app.storefile import Kept, find
 from liveassist.errors import ConfigError
 from liveassist.model import Block, Kit
 from liveassist.output.terminal_plain import summary_lines
@@ -96,13 +96,15 @@ def demo(
     kit = parse_kit(scene.kit_toml, f"scenario {scene.name}")
     rate_hz = int(scene.sample_rate_hz)
     frames = min(round((request.seconds or scene.duration_s) * rate_hz), scene.total_frames)
-    files = SessionFiles(request.out) if request.out is not None else None
     pipeline = build(kit, rate_hz, early=True)
     pace = pace or Pace(rate_hz)
-    kept, store = None, None
+    kept, store, files = None, None, None
     if request.out is not None:
         kept = _kept(request.out, kit, frames / rate_hz, out)
+        files = SessionFiles(request.out, going_on=kept is not None)
         store = keep(request.out, kit, pipeline, kept)
+        if files.earlier is not None:
+            print(f"An earlier session's files are in {files.earlier} now.", file=out)
     first = round(kept.heard_s * rate_hz) if kept is not None else 0
     with ExitStack() as stack:
         stop = stack.enter_context(StopFlag())
@@ -155,11 +157,10 @@ def demo(
 
 
 def _kept(folder: Path, kit: Kit, until_s: float, out: TextIO) -> Kept | None:
-    """The demo that was broken off in ``folder``; what cannot be gone on with is removed."""
+    """The demo that was broken off in ``folder`` and can be gone on with."""
     found = find(folder, kit)
     kept = found.kept
     if kept is None or kept.heard_s >= until_s:
-        discard(folder)
         return None
     if found.said is not None:
         print(found.said, file=out)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -14,7 +15,8 @@ from liveassist.app.hitscsv import COLUMNS
 from liveassist.app.sessionfolder import read_session
 from liveassist.errors import ConfigError, InputError
 from liveassist.model import DrumKind
-from liveassist.output.bars import Grid, fit_grid
+from liveassist.output.bars import Grid, TakeMap, session_maps
+from liveassist.output.markers import Span, session_spans
 from liveassist.output.stored import StoredHit, StoredSession
 
 #: Form, ending of the file, what it holds.
@@ -22,39 +24,40 @@ FORMS = {
     "csv": (".csv", "hits, with bar and beat if a tempo is given"),
     "json": (".json", "kit, takes, hits and figures in one document"),
     "midi": (".mid", "a Standard MIDI File of the hits with velocities, takes as markers"),
-    "markers": (".csv", "takes as rows of name, start and end"),
-    "cues": (".wav", "a copy of --audio with the takes as cue points"),
+    "markers": (".csv", "takes, marks, faults and bars that are not clean, as rows"),
+    "cues": (".wav", "a copy of --audio with the same as cue points"),
 }
 
 
 @dataclass(frozen=True, slots=True)
 class ExportRequest:
-    """The options of `liveassist export`, as given. ``first_beats``: ``TAKE=SECONDS``."""
+    """The options of `liveassist export`, as given. ``tempo_bpm`` and ``beats`` None: what was
+    said of the session before. ``only_takes``: no other markers."""
 
     session: Path
     form: str
     out: Path | None = None
     kit: str | None = None
     tempo_bpm: float | None = None
-    beats: int = 4
+    beats: int | None = None
     audio: Path | None = None
     drums: tuple[str, ...] = ()
+    only_takes: bool = False
 
 
 def export(request: ExportRequest, out: TextIO) -> int:
     """Write the file; always 0 or an error."""
-    session = read_session(request.session, request.kit)
-    ending, _ = FORMS[request.form]
-    target = request.out or request.session / f"{session.name}.{request.form}{ending}"
+    session = with_tempo(read_session(request.session, request.kit), request)
+    target = request.out or request.session / default_name(session.name, request.form)
     _check(request, session, target)
     hits = [hit for hit in session.hits if not request.drums or hit.drum in request.drums]
     make_folder(target.parent)
     if request.form == "csv":
-        write_whole(target, _csv(session, hits, request))
+        write_whole(target, _csv(session, hits))
     elif request.form == "json":
         write_whole(target, _json(session, hits))
     elif request.form == "markers":
-        write_whole(target, _markers(session))
+        write_whole(target, _markers(session, _spans(session, request)))
     elif request.form == "midi":
         _midi(session, hits, request, target)
     else:
@@ -81,18 +84,32 @@ def _check(request: ExportRequest, session: StoredSession, target: Path) -> None
         raise ConfigError(problems)
 
 
-def grids(session: StoredSession, tempo_bpm: float, beats: int) -> dict[str, Grid]:
+def default_name(session: str, form: str) -> str:
+    """``evening.hits.csv``, ``evening.markers.csv``, ``evening.json``, ``evening.mid``, ..."""
+    ending, _ = FORMS[form]
+    what = {"csv": ".hits", "markers": ".markers", "cues": ".cues"}.get(form, "")
+    return f"{session}{what}{ending}"
+
+
+def with_tempo(session: StoredSession, request: ExportRequest) -> StoredSession:
+    """The session with the tempo given here, which is for all takes, in place of what was said."""
+    beats = session.beats if request.beats is None else request.beats
+    if request.tempo_bpm is None:
+        return replace(session, beats=beats)
+    return replace(session, tempos={"": request.tempo_bpm}, beats=beats)
+
+
+def grids(session: StoredSession) -> dict[str, Grid]:
     """The grid of each take that has one, from its kick and snare."""
+    return {one.take.name: one.grid for song in maps(session) for one in song}
+
+
+def maps(session: StoredSession) -> list[list[TakeMap]]:
+    """The map of every song whose tempo is known."""
     kinds = drum_kinds(session)
     heads = [name for name, kind in kinds.items() if kind in ("kick", "snare")]
     kicks = [name for name, kind in kinds.items() if kind == "kick"]
-    found = {}
-    for take in session.takes:
-        hits = [hit for hit in session.between(take) if hit.drum in heads]
-        grid = fit_grid(hits, tempo_bpm, beats, kicks=kicks)
-        if grid is not None:
-            found[take.name] = grid
-    return found
+    return session_maps(session, heads, kicks)
 
 
 def drum_kinds(session: StoredSession) -> dict[str, DrumKind]:
@@ -109,14 +126,15 @@ def drum_kinds(session: StoredSession) -> dict[str, DrumKind]:
     }
 
 
-def _csv(session: StoredSession, hits: list[StoredHit], request: ExportRequest) -> str:
-    laid = grids(session, request.tempo_bpm, request.beats) if request.tempo_bpm else {}
+def _csv(session: StoredSession, hits: list[StoredHit]) -> str:
+    laid = grids(session)
+    on_bars = bool(session.tempos)
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([*COLUMNS, *(("bar", "beat", "offset_ms") if request.tempo_bpm else ())])
+    writer.writerow([*COLUMNS, *(("bar", "beat", "offset_ms") if on_bars else ())])
     for hit in hits:
         row = [_cell(value) for value in _values(hit)]
-        if request.tempo_bpm:
+        if on_bars:
             grid = laid.get(hit.take or "")
             place = grid.place(hit.time_s) if grid is not None else None
             row += (
@@ -162,28 +180,35 @@ def _json(session: StoredSession, hits: list[StoredHit]) -> str:
     return json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
 
-def _markers(session: StoredSession) -> str:
+def _spans(session: StoredSession, request: ExportRequest) -> list[Span]:
+    found = session_spans(session, maps(session))
+    return [one for one in found if one.kind == "take" or not request.only_takes]
+
+
+def _markers(session: StoredSession, spans: Sequence[Span]) -> str:
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(["name", "start_s", "end_s", "start_sample", "end_sample"])
+    writer.writerow(["name", "start_s", "end_s", "start_sample", "end_sample", "kind"])
     rate = session.summary["sample_rate_hz"]
-    for take in session.takes:
-        samples = [round(take.start_s * rate), round(take.end_s * rate)]
-        writer.writerow([take.name, f"{take.start_s:.6f}", f"{take.end_s:.6f}", *samples])
+    for span in spans:
+        end_s = span.start_s if span.end_s is None else span.end_s
+        samples = [round(span.start_s * rate), round(end_s * rate)]
+        writer.writerow([span.name, f"{span.start_s:.6f}", f"{end_s:.6f}", *samples, span.kind])
     return text.getvalue()
 
 
 def _midi(
     session: StoredSession, hits: list[StoredHit], request: ExportRequest, target: Path
 ) -> None:
-    from liveassist.output.smf import hits_to_smf, take_markers
+    from liveassist.output.smf import hits_to_smf, span_markers
 
+    known = [tempo for take in session.takes if (tempo := session.tempo_of(take.name)) is not None]
     data = hits_to_smf(
         hits,
         drum_kinds(session),
-        take_markers(session.takes),
-        tempo_bpm=request.tempo_bpm or 120.0,
-        beats_a_bar=request.beats,
+        span_markers(_spans(session, request)),
+        tempo_bpm=known[0] if known else 120.0,
+        beats_a_bar=session.beats,
     )
     part = target.with_name(f".{target.name}.part")
     try:
@@ -197,13 +222,13 @@ def _midi(
 
 def _cues(session: StoredSession, request: ExportRequest, target: Path) -> None:
     from liveassist.output.cues import copy_with_cues
-    from liveassist.output.smf import take_markers
+    from liveassist.output.smf import span_markers
 
     assert request.audio is not None
     part = target.with_name(f".{target.name}.part")
     try:
         with part.open("wb") as file:
-            copy_with_cues(request.audio, file, take_markers(session.takes))
+            copy_with_cues(request.audio, file, span_markers(_spans(session, request)))
         part.replace(target)
     except InputError:
         raise

@@ -13,16 +13,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from liveassist.app.atomic import storage_error, write_whole
+from liveassist.app.atomic import write_whole
 from liveassist.app.hitscsv import hits_csv
 from liveassist.app.sessionfiles import (
-    FURTHER,
     HITS_EVERY_S,
     SUMMARY_EVERY_S,
     SUMMARY_REST,
     SessionFiles,
 )
-from liveassist.app.storefile import PARTS
 from liveassist.app.summary import summary_json
 from liveassist.errors import StorageError
 from liveassist.model import Hit, SessionRecord
@@ -51,9 +49,6 @@ class LiveFiles(SessionFiles):
     failure, None once writing works again.
     """
 
-    #: Where an earlier session's files were put, None if there were none.
-    earlier: Path | None
-
     def __init__(
         self,
         folder: Path,
@@ -62,13 +57,7 @@ class LiveFiles(SessionFiles):
         going_on: bool = False,
     ) -> None:
         """``going_on``: the files there are of the session that is continued, and stay."""
-        super().__init__(folder, clock)
-        further = tuple(folder / name for name in (*FURTHER, *PARTS))
-        self.earlier = None
-        if not going_on:
-            self.earlier = _set_aside(
-                folder, (self.hits_path, self.summary_path, self.kit_path, *further)
-            )
+        super().__init__(folder, clock, going_on=going_on)
         self.problem: str | None = None
         self.failures = 0
         self._job: _Job | None = None
@@ -135,20 +124,3 @@ class LiveFiles(SessionFiles):
             self.failures += 1
             self.problem = str(problem)
             self._summary_due_s = self._clock() + RETRY_S
-
-
-def _set_aside(folder: Path, paths: tuple[Path, ...]) -> Path | None:
-    """Move an earlier session's files into a folder of their own: nothing is written over."""
-    there = [path for path in paths if path.exists()]
-    if not there:
-        return None
-    number = 1
-    while (aside := folder / f"earlier_{number}").exists():
-        number += 1
-    try:
-        aside.mkdir()
-        for path in there:
-            path.rename(aside / path.name)
-    except OSError as problem:
-        raise storage_error(aside, problem) from None
-    return aside

@@ -77,6 +77,28 @@ def in_order(spans: Sequence[Span]) -> tuple[Span, ...]:
     return ordered
 
 
+def split_assignment(text: str) -> tuple[str, str] | None:
+    """``NAME=VALUE`` at its last equals sign, so that names may have one; None if it has none."""
+    name, equals, value = text.rpartition("=")
+    return (name, value) if equals and name else None
+
+
+def parse_half_open(text: str) -> tuple[str, float | None, float | None] | str:
+    """``NAME=START:END`` of which one end may be left out; what is wrong with it, in words."""
+    wrong = "write it TAKE=START:END in seconds from the start of the session; one may be left out"
+    parts = split_assignment(text)
+    if parts is None or ":" not in parts[1]:
+        return wrong
+    start, _, end = parts[1].partition(":")
+    try:
+        ends = [float(one) if one.strip() else None for one in (start, end)]
+    except ValueError:
+        return wrong
+    if ends == [None, None] or not all(one is None or math.isfinite(one) for one in ends):
+        return wrong
+    return parts[0], ends[0], ends[1]
+
+
 def _span(text: str) -> Span | str:
     name, equals, times = text.partition("=")
     start, colon, end = times.partition(":")

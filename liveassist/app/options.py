@@ -13,6 +13,9 @@ Commands = Any
 #: As the expander advice knows them (a test compares); importing it here would slow every help.
 AIMS = ("natural", "tight", "keep-ghosts")
 
+#: Slowest and fastest tempo that may be given, beats a minute.
+TEMPO_BPM = (20.0, 400.0)
+
 INPUT_HELP = (
     "a file with all microphones as channels, a folder with one mono file a microphone "
     "(named for it), or several MIC=FILE; WAV, FLAC or AIFF"
@@ -141,4 +144,44 @@ def add_out(parser: argparse.ArgumentParser) -> None:
         type=Path,
         metavar="DIR",
         help="folder for hits.csv and summary.json (default: print only)",
+    )
+
+
+def beats_a_bar(text: str) -> int:
+    """An option's value as beats a bar."""
+    beats = positive_whole(text)
+    if beats > 32:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of beats from 1 to 32")
+    return beats
+
+
+def tempo(text: str) -> float:
+    """An option's value as a tempo."""
+    low, high = TEMPO_BPM
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not low <= value <= high:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not a tempo from {low:g} to {high:g} beats a minute"
+        )
+    return value
+
+
+def add_tempo(parser: argparse.ArgumentParser) -> None:
+    """``--tempo`` and ``--beats``."""
+    parser.add_argument(
+        "--tempo",
+        type=tempo,
+        metavar="BPM",
+        help="beats a minute, 20 to 400, of all takes (default: what was said to takes)",
+    )
+    add_beats(parser)
+
+
+def add_beats(parser: argparse.ArgumentParser) -> None:
+    """``--beats``."""
+    parser.add_argument(
+        "--beats", type=beats_a_bar, metavar="N", help="beats a bar, 1 to 32 (default: 4)"
     )

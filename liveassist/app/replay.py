@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from liveassist.app.afterwards import Wishes, afterwards
+from liveassist.app.atomic import make_folder
 from liveassist.app.auditor import RecordingAudit, audit_lines
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import load_kit
@@ -22,6 +23,7 @@ from liveassist.app.parts import OutputsLike, PipelineLike
 from liveassist.app.progress import ProgressBar
 from liveassist.app.session import Session, nothing_usable
 from liveassist.app.sessionfiles import SessionFiles
+from liveassist.app.store import keep
 from liveassist.app.tryout import assignments_of
 from liveassist.errors import ConfigError, InputError
 from liveassist.input.files import Recording, open_recording
@@ -71,7 +73,8 @@ def replay(
     with ExitStack() as stack:
         recording = stack.enter_context(open_recording(request.inputs, kit))
         check_within("--take", takes, recording.duration_s, recording.name)
-        files = SessionFiles(request.out) if request.out is not None else None
+        if request.out is not None:
+            make_folder(request.out)  # a refusal is better heard before a long soundcheck
         outputs: list[OutputsLike] = []
         if surfaces:
             opened = open_surfaces(surfaces, kit, refuse)
@@ -82,6 +85,15 @@ def replay(
         if request.soundcheck and err.isatty():
             print(f"learning the kit from {' '.join(request.soundcheck)} ...", file=err)
         pipeline = _pipeline(request, segments, kit, recording.sample_rate_hz, build)
+        # Not before: what was learned may lie among the files of an earlier session.
+        files = SessionFiles(request.out) if request.out is not None else None
+        store = keep(request.out, kit, pipeline, None) if request.out is not None else None
+        if store is not None:
+            stack.callback(store.close)
+            stack.callback(store.finished)
+            outputs.append(store)
+        if files is not None and files.earlier is not None:
+            print(f"An earlier session's files are in {files.earlier} now.", file=err)
         if request.audit:
             outputs.append(RecordingAudit(pipeline))
         session = Session(
@@ -112,7 +124,8 @@ def _run(
         stopped = f"stopped at {heard_s:.1f} of {recording.duration_s:.1f} s"
         cut_short = str(failure) if failure else stopped if stop.requested else None
         record = session.finish(cut_short)
-    for line in (*summary_lines(record), *state_lines(session.output_states())):
+    told = [one for one in session.output_states() if one.kind != "store" or one.state != "ok"]
+    for line in (*summary_lines(record), *state_lines(told)):
         print(line, file=out)
     for line in audit_lines(record) if request.audit else ():
         print(line, file=out)

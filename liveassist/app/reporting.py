@@ -9,7 +9,8 @@ from typing import TextIO
 
 from liveassist.app.atomic import make_folder, write_whole
 from liveassist.app.nearest import did_you_mean
-from liveassist.app.sessionfolder import parse_notes, read_session, write_notes
+from liveassist.app.notes import read_notes, write_notes
+from liveassist.app.sessionfolder import parse_notes, read_session
 from liveassist.errors import ConfigError
 from liveassist.output.stored import StoredSession
 
@@ -58,16 +59,16 @@ def with_notes(session: StoredSession, request: ReportRequest) -> StoredSession:
         return session
     new = parse_notes("--note", list(request.notes), notable(session))
     notes = {key: text for key, text in {**session.notes, **new}.items() if text}
-    write_notes(request.session, notes, set(session.stars))
+    write_notes(request.session, dataclasses.replace(read_notes(request.session), notes=notes))
     return dataclasses.replace(session, notes=notes)
 
 
 def notable(session: StoredSession) -> list[str]:
-    """What a note may be about: microphones, drums, takes."""
+    """What a note may be about: microphones, drums, takes, the session."""
     names = [take.name for take in session.takes]
     if session.kit is not None:
         mics = [mic.name for mic in session.kit.mics]
         names = [*mics, *(drum.name for drum in session.kit.drums), *names]
     else:
         names = [*session.summary["drums"], *names]
-    return list(dict.fromkeys(names)) or ["session"]
+    return [*dict.fromkeys(names), "session"]

@@ -11,9 +11,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from liveassist.app.atomic import make_folder, write_whole
+from liveassist.app.atomic import make_folder, storage_error, write_whole
 from liveassist.app.hitscsv import hits_csv
 from liveassist.app.kittoml import kit_toml
+from liveassist.app.storefile import PARTS
 from liveassist.app.summary import summary_json
 from liveassist.model import Event, Hit, HitMeasures, Kit, SessionRecord
 
@@ -22,6 +23,9 @@ KIT_NAME = "session_kit.toml"
 
 #: Files that a session leaves only where there is something to say (`SessionFiles.also`).
 FURTHER = ("log.csv", "applied.csv", "advice.json", "clock.csv")
+#: Files that make a folder one of a session, and all that may belong to it.
+SESSION = ("hits.csv", "summary.json", KIT_NAME, *PARTS)
+OURS = (*SESSION, *FURTHER, "notes.json", "report.html", "session.learned.npz", "rendered")
 #: Least time between two writings of hits.csv while running, seconds of the wall clock.
 HITS_EVERY_S = 2.0
 #: Least time between two writings of summary.json, and how many times longer than its making
@@ -33,11 +37,20 @@ SUMMARY_REST = 50.0
 class SessionFiles:
     """The files in ``folder``, which is made and tried at once (StorageError if it cannot).
 
-    ``clock`` gives seconds, only their differences count.
+    ``clock`` gives seconds, only their differences count. ``going_on``: the files there are of the
+    session that is continued; else those of an earlier one are put into a folder of their own
+    within (``earlier``; None if there were none): nothing is written over.
     """
 
-    def __init__(self, folder: Path, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        going_on: bool = False,
+    ) -> None:
         make_folder(folder)
+        self.earlier = None if going_on else set_aside(folder)
         self.hits_path = folder / "hits.csv"
         self.summary_path = folder / "summary.json"
         self.kit_path = folder / KIT_NAME
@@ -106,6 +119,24 @@ class SessionFiles:
         write_whole(self.hits_path, hits_csv(hits))
         self._hits_due_s = self._clock() + HITS_EVERY_S
         self._changed = False
+
+
+def set_aside(folder: Path) -> Path | None:
+    """Move an earlier session's files into ``earlier_1`` (or the next number) within ``folder``;
+    where to, None if there were none. StorageError if that is refused."""
+    there = [path for name in OURS if (path := folder / name).exists()]
+    if not any((folder / name).exists() for name in SESSION):
+        return None
+    number = 1
+    while (aside := folder / f"earlier_{number}").exists():
+        number += 1
+    try:
+        aside.mkdir()
+        for path in there:
+            path.rename(aside / path.name)
+    except OSError as problem:
+        raise storage_error(aside, problem) from None
+    return aside
 
 
 def _row_only(hit: Hit) -> Hit:

@@ -9,16 +9,15 @@ import math
 from pathlib import Path
 from typing import Any
 
-from liveassist.app.atomic import write_whole
 from liveassist.app.config import load_kit, parse_kit
 from liveassist.app.hitscsv import COLUMNS
 from liveassist.app.nearest import did_you_mean
+from liveassist.app.notes import read_notes
 from liveassist.app.sessionfiles import KIT_NAME
 from liveassist.errors import ConfigError, InputError
 from liveassist.model import Kit
 from liveassist.output.stored import StoredHit, StoredSession
 
-NOTES_NAME = "notes.json"
 ADVICE_NAME = "advice.json"
 #: Groups of the summary that are read without asking again whether they are there.
 _NEEDED = ("drums", "bleed_db", "bleed_dbfs", "bleed_upper_bound", "bleed_margin_db", "expander")
@@ -34,15 +33,21 @@ def read_session(folder: Path, kit: str | None = None) -> StoredSession:
         what = "this is a file" if folder.exists() else "there is no such folder"
         raise ConfigError(f"{folder}: {what}; name the folder that --out wrote")
     summary = _summary(folder / "summary.json")
-    notes, stars = _notes(folder / NOTES_NAME)
+    said = read_notes(folder)
     return StoredSession(
         name=folder.resolve().name,
         hits=_hits(folder / "hits.csv"),
         summary=summary,
         kit=load_kit(kit) if kit is not None else _kit(folder / KIT_NAME),
-        notes=notes,
-        stars=frozenset(stars),
+        notes=said.notes,
+        stars=said.stars,
         advice=_advice(folder / ADVICE_NAME),
+        songs=said.songs,
+        punch_ins=said.punch_ins,
+        first_beats=said.first_beats,
+        tempos=said.tempos,
+        beats=said.beats,
+        title=said.title,
     )
 
 
@@ -57,13 +62,6 @@ def find_sessions(root: Path) -> list[Path]:
     for pattern in ("*", "*/*"):
         found += [path for path in root.glob(pattern) if path.is_dir() and is_session(path)]
     return sorted(found)
-
-
-def write_notes(folder: Path, notes: dict[str, str], stars: set[str]) -> None:
-    """Keep the user's notes and stars beside the session."""
-    document = {"schema": 1, "notes": notes, "stars": sorted(stars)}
-    text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
-    write_whole(folder / NOTES_NAME, text)
 
 
 def parse_notes(option: str, given: list[str], known: list[str]) -> dict[str, str]:
@@ -171,16 +169,6 @@ def _number(text: str) -> float | None:
 
 def _kit(path: Path) -> Kit | None:
     return parse_kit(_text(path), str(path)) if path.is_file() else None
-
-
-def _notes(path: Path) -> tuple[dict[str, str], list[str]]:
-    if not path.is_file():
-        return {}, []
-    document = _object(path, _text(path))
-    notes, stars = document.get("notes"), document.get("stars")
-    if not isinstance(notes, dict) or not isinstance(stars, list):
-        raise InputError(f"{path}: this is not what liveassist wrote there; remove or mend it")
-    return {str(key): str(value) for key, value in notes.items()}, [str(star) for star in stars]
 
 
 def _advice(path: Path) -> dict[str, Any] | None:

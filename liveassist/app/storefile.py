@@ -19,7 +19,8 @@ import numpy as np
 
 from liveassist.app.atomic import storage_error
 from liveassist.app.kittoml import kit_toml
-from liveassist.app.wire import from_plain
+from liveassist.app.wire import from_plain, to_plain
+from liveassist.errors import ConfigError, StorageError
 from liveassist.model import Alert, Hit, Kit, Standing
 
 FILE_NAME = "session.db"
@@ -94,12 +95,65 @@ def find(folder: Path, kit: Kit, now_s: float | None = None) -> Found:
 
 
 def discard(folder: Path) -> None:
-    """Remove the file of a session whose other files are about to be written over."""
+    """Remove the file of a session that is not wanted any more."""
     try:
         for part in PARTS:
             (folder / part).unlink(missing_ok=True)
     except OSError as problem:
         raise storage_error(folder / FILE_NAME, problem) from None
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """All that the file holds of a session. ``written_s``: wall clock of its last writing."""
+
+    kit: str
+    hits: tuple[Hit, ...]
+    alerts: tuple[Alert, ...]
+    standing: Standing
+    heard_s: float
+    written_s: float
+    ended: bool
+
+
+def read_store(folder: Path) -> Stored:
+    """The session kept in ``folder``, whether it has ended or not; ConfigError where there is none
+    that this version can read."""
+    path = folder / FILE_NAME
+    if not path.is_file():
+        raise ConfigError(
+            f"{folder}: there is no {FILE_NAME} in it, which holds what was measured of each hit; "
+            "play the recording through liveassist replay again with --out, then edit there"
+        )
+    try:
+        facts, hits, alerts = _read(path)
+    except _OddError as odd:
+        raise ConfigError(f"{path} {odd}; its takes cannot be edited") from None
+    if "heard" not in facts or "kit" not in facts:
+        raise ConfigError(f"{path}: nothing was heard in this session")
+    standing = from_plain(Standing, facts["standing"]) if "standing" in facts else Standing()
+    heard = facts["heard"]
+    return Stored(
+        facts["kit"],
+        hits,
+        alerts,
+        standing,
+        float(heard["time_s"]),
+        float(heard["wall_s"]),
+        "ended" in facts,
+    )
+
+
+def keep_standing(folder: Path, standing: Standing) -> None:
+    """Put takes, reference, aim and marks as they are now in the place of the earlier ones."""
+    path = folder / FILE_NAME
+    try:
+        with contextlib.closing(sqlite3.connect(str(path))) as db:
+            text = json.dumps(to_plain(standing))
+            db.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", ("standing", text))
+            db.commit()
+    except sqlite3.Error as problem:
+        raise StorageError(f"{path}: cannot be written: {problem}") from None
 
 
 class _OddError(Exception):

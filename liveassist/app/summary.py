@@ -39,7 +39,7 @@ _MAIN_KEYS = (
 #: Null is an answer here, not a missing figure: no key filter is needed, nothing was learned.
 _NULL_IS_ANSWER = frozenset({"learned", "key_highpass_hz", "key_lowpass_hz"})
 #: Lists whose rows say themselves what they could not give a number for.
-_SELF_EXPLAINING = frozenset({"alerts", "changes"})
+_SELF_EXPLAINING = frozenset({"alerts", "changes", "marks"})
 #: What a null means where the stage that measures gave no reason of its own.
 _USUAL_REASONS = {
     "softest_dbfs": "none of the hits that were tried was heard",
@@ -84,6 +84,14 @@ def summary(record: SessionRecord) -> Json:
         "takes": [_take(take) for take in record.takes],
         "alerts": [_alert(alert) for alert in record.alerts],
     }
+    reference = next((one.take.name for one in record.takes if one.reference), None)
+    if reference is not None:
+        document["reference"] = reference
+    if record.remarks:
+        document["marks"] = [
+            {"time_s": _number(mark.time_s), "text": mark.text, "take": mark.take}
+            for mark in record.remarks
+        ]
     if record.audit:
         document["audit"] = {
             drum: {

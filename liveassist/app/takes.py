@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TextIO
 
 from liveassist.app.export import drum_kinds
-from liveassist.app.nearest import did_you_mean
-from liveassist.app.sessionfolder import find_sessions, parse_notes, read_session, write_notes
+from liveassist.app.notes import read_notes, write_notes
+from liveassist.app.saying import TakeWords, said_of_takes
+from liveassist.app.sessionfolder import find_sessions, is_session, read_session
 from liveassist.errors import ConfigError
-from liveassist.output.bars import LEAST_HOLD, TakeMap, choice_lines, take_maps
+from liveassist.output.bars import LEAST_HOLD, TakeMap, choice_lines, session_maps
+from liveassist.output.punchins import punch_lines
 from liveassist.output.report_svg import clock
 from liveassist.output.report_words import many, rank_takes
 from liveassist.output.stored import StoredSession
@@ -22,61 +24,156 @@ BARS_A_LINE = 32
 
 @dataclass(frozen=True, slots=True)
 class TakesRequest:
-    """The options of `liveassist takes`, as given. ``first_beats``: ``TAKE=SECONDS``."""
+    """The options of `liveassist takes`, as given. ``words``: what is said of takes (kept);
+    the rest edits them (`app.retake`)."""
 
     session: Path
     kit: str | None = None
-    tempo_bpm: float | None = None
-    beats: int = 4
-    first_beats: tuple[str, ...] = ()
-    stars: tuple[str, ...] = ()
-    unstars: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
+    words: TakeWords = field(default_factory=TakeWords)
+    keep: tuple[str, ...] = ()
+    add: tuple[str, ...] = ()
+    move: tuple[str, ...] = ()
+    split: tuple[str, ...] = ()
+    join: tuple[tuple[str, str], ...] = ()
+    rename: tuple[str, ...] = ()
+    remove: tuple[str, ...] = ()
+    reference: str | None = None
+
+    @property
+    def edits(self) -> bool:
+        """Whether takes are to be changed themselves."""
+        asked = (self.keep, self.add, self.move, self.split, self.join, self.rename, self.remove)
+        return any(asked) or self.reference is not None
 
 
-def sessions(root: Path, out: TextIO) -> int:
-    """List the session folders in ``root``; always 0 or an error."""
+@dataclass(frozen=True, slots=True)
+class SessionsRequest:
+    """The options of `liveassist sessions`, as given."""
+
+    folder: Path
+    title: str | None = None
+    star: bool | None = None
+    note: str | None = None
+
+
+def sessions(request: SessionsRequest, out: TextIO) -> int:
+    """List the session folders in a folder, or say something of one; always 0 or an error."""
+    root = request.folder
     if not root.is_dir():
         raise ConfigError(f"{root}: there is no such folder; name one that holds session folders")
+    if (request.title, request.star, request.note) != (None, None, None):
+        _say_of_session(request)
     found = find_sessions(root)
     if not found:
         print(f"No session in {root}; listen, replay and demo write one with --out DIR.", file=out)
     for folder in found:
-        session = read_session(folder)
-        began = session.summary["started_at"]
-        facts = [began[:16].replace("T", " ")] if began else []
-        facts += [clock(session.duration_s), many(len(session.takes), "take")]
-        facts.append(many(len(session.hits), "hit"))
-        if session.stars:
-            facts.append(f"starred: {', '.join(sorted(session.stars))}")
-        print(f"{folder}: {', '.join(facts)}", file=out)
-    return 0
-
-
-def takes(request: TakesRequest, out: TextIO) -> int:
-    """List the takes of a session, and with a tempo map them on bars; always 0 or an error."""
-    session = _noted(read_session(request.session, request.kit), request)
-    if request.first_beats and request.tempo_bpm is None:
-        raise ConfigError("--first-beat: counts bars; give --tempo BPM too")
-    drums = _judged(session)
-    for line in take_lines(session, drums):
-        print(line, file=out)
-    if request.tempo_bpm is not None:
-        first = _first_beats(request.first_beats, session)
-        kicks = [name for name, kind in drum_kinds(session).items() if kind == "kick"]
-        maps = take_maps(
-            session, request.tempo_bpm, request.beats, drums=drums, kicks=kicks, first_beats=first
-        )
-        for line in ("", *map_lines(maps), *choice_lines(maps)):
+        for line in session_lines(folder, read_session(folder)):
             print(line, file=out)
     return 0
 
 
+def session_lines(folder: Path, session: StoredSession) -> list[str]:
+    """A session in a line, and what the engineer noted of it in another."""
+    began = session.summary["started_at"]
+    facts = [began[:16].replace("T", " ")] if began else []
+    facts += [clock(session.duration_s), many(len(session.takes), "take")]
+    facts.append(many(len(session.hits), "hit"))
+    songs = list(
+        dict.fromkeys(session.songs[t.name] for t in session.takes if t.name in session.songs)
+    )
+    if songs:
+        facts.append(f"songs: {', '.join(songs)}")
+    stars = sorted(session.stars - {"session"})
+    if stars:
+        facts.append(f"starred: {', '.join(stars)}")
+    title = f' "{session.title}"' if session.title else ""
+    star = " *" if "session" in session.stars else ""
+    lines = [f"{folder}{title}{star}: {', '.join(facts)}"]
+    if "session" in session.notes:
+        lines.append(f"   {session.notes['session']}")
+    return lines
+
+
+def _say_of_session(request: SessionsRequest) -> None:
+    if not is_session(request.folder):
+        raise ConfigError(
+            f"{request.folder}: --title, --star, --unstar and --note speak of one session; name "
+            "its folder"
+        )
+    said = read_notes(request.folder)
+    texts = dict(said.notes)
+    if request.note is not None:
+        texts["session"] = request.note.strip()
+    stars = set(said.stars)
+    if request.star is not None:
+        stars = stars | {"session"} if request.star else stars - {"session"}
+    title = said.title if request.title is None else request.title.strip()
+    texts = {name: text for name, text in texts.items() if text}
+    said = replace(said, notes=texts, stars=frozenset(stars), title=title)
+    write_notes(request.folder, said)
+
+
+def takes(request: TakesRequest, out: TextIO) -> int:
+    """Edit takes and say things of them where asked, list them, and with a tempo map them on bars;
+    always 0 or an error."""
+    session = read_session(request.session, request.kit)
+    if request.edits:
+        for line in _edit(request):
+            print(line, file=out)
+        session = read_session(request.session, request.kit)
+    if request.words.any:
+        before = read_notes(request.session)
+        write_notes(request.session, said_of_takes(before, request.words, session))
+        session = read_session(request.session, request.kit)
+    for line in takes_page(session):
+        print(line, file=out)
+    return 0
+
+
+def takes_page(session: StoredSession) -> list[str]:
+    """The list, the punch-ins, and the map of every song whose tempo is known."""
+    drums = _judged(session)
+    lines = take_lines(session, drums)
+    maps = session_maps(session, drums, _kicks(session))
+    punched = punch_lines(
+        session, drums, {one.take.name: one.grid for song in maps for one in song}
+    )
+    lines += ["", *punched] if punched else []
+    for song in maps:
+        name = session.songs.get(song[0].take.name, "")
+        head = [f"{name}:"] if name and len(maps) > 1 else []
+        lines += ["", *head, *map_lines(song), *choice_lines(song)]
+    if not maps and session.tempos:
+        lines += ["", *map_lines([])]
+    return lines
+
+
+def _edit(request: TakesRequest) -> list[str]:
+    from liveassist.app.retake import asked_edits, edit_session
+
+    asked = asked_edits(
+        keep=request.keep,
+        add=request.add,
+        move=request.move,
+        split=request.split,
+        join=request.join,
+        rename=request.rename,
+        remove=request.remove,
+    )
+    return edit_session(request.session, asked, request.reference)
+
+
 def take_lines(session: StoredSession, drums: Sequence[str]) -> list[str]:
-    """One line a take, in order of time, with its place by evenness."""
+    """One line a take, in order of time, with its place by evenness; songs apart."""
     ranked = {one.take.name: one for one in rank_takes(session, drums)}
-    lines = []
+    reference = session.summary.get("reference")
+    lines: list[str] = []
+    song = ""
     for number, take in enumerate(session.takes, 1):
+        now = session.songs.get(take.name, "")
+        if now != song:
+            lines.append(f"{now or 'no song'}:")
+            song = now
         one = ranked[take.name]
         spreads = [
             f"{drum} {float(take.main(drum, 'spread_db')):.1f} dB"
@@ -86,10 +183,14 @@ def take_lines(session: StoredSession, drums: Sequence[str]) -> list[str]:
         place = "not ranked: too few hits" if one.place is None else f"evenness {one.place}"
         if one.as_good and one.place is not None:
             place += " (best)" if one.place == 1 else " (as good as the best)"
-        star = " *" if take.name in session.stars else ""
+        if take.name in session.punch_ins:
+            place = f"punch-in, {session.punch_ins[take.name].words}"
         parts = [f"{clock(take.start_s)} to {clock(take.end_s)}", place, *spreads]
+        if take.name == reference:
+            parts.append("the reference")
         if take.changes:
             parts.append(many(len(take.changes), "change"))
+        star = " *" if take.name in session.stars else ""
         lines.append(f"{number}. {take.name}{star}: {', '.join(parts)}")
         if take.name in session.notes:
             lines.append(f"   {session.notes[take.name]}")
@@ -101,7 +202,7 @@ def map_lines(maps: Sequence[TakeMap]) -> list[str]:
     if not maps:
         return ["No take has a main hit to lay on bars."]
     width = max(len(one.take.name) for one in maps)
-    longest = max(len(one.cells) for one in maps)
+    longest = max(one.last_bar for one in maps)
     lines = [". clean, w weak hit, m a hit missing, t loose in time, ! fault"]
     for first in range(0, longest, BARS_A_LINE):
         ruler = "".join(
@@ -110,9 +211,9 @@ def map_lines(maps: Sequence[TakeMap]) -> list[str]:
         )
         lines.append(f"{'bar ' + str(first + 1):<{width}}  {ruler}")
         for one in maps:
-            signs = "".join(cell.sign for cell in one.cells[first : first + BARS_A_LINE])
-            if signs:
-                lines.append(f"{one.take.name:<{width}}  {signs}")
+            signs = one.signs[first : first + BARS_A_LINE]
+            if signs.strip():
+                lines.append(f"{one.take.name:<{width}}  {signs}".rstrip())
     for one in maps:
         if one.grid.hold < LEAST_HOLD:
             lines.append(
@@ -127,36 +228,5 @@ def _judged(session: StoredSession) -> list[str]:
     return [name for name in session.judged() if kinds.get(name) in ("kick", "snare")]
 
 
-def _noted(session: StoredSession, request: TakesRequest) -> StoredSession:
-    """Keep stars and notes; the session with them."""
-    names = [take.name for take in session.takes]
-    wrong = [
-        f"{option} {name}: there is no take of that name{did_you_mean(name, names)}; takes: "
-        f"{', '.join(names) or 'none'}"
-        for option, given in (("--star", request.stars), ("--unstar", request.unstars))
-        for name in given
-        if name not in names
-    ]
-    if wrong:
-        raise ConfigError(wrong)
-    if not (request.stars or request.unstars or request.notes):
-        return session
-    new = parse_notes("--note", list(request.notes), names)
-    notes = {key: text for key, text in {**session.notes, **new}.items() if text}
-    write_notes(
-        request.session, notes, (set(session.stars) | set(request.stars)) - set(request.unstars)
-    )
-    return read_session(request.session, request.kit)
-
-
-def _first_beats(given: Sequence[str], session: StoredSession) -> dict[str, float]:
-    texts = parse_notes("--first-beat", list(given), [take.name for take in session.takes])
-    beats, wrong = {}, []
-    for name, text in texts.items():
-        try:
-            beats[name] = float(text)
-        except ValueError:
-            wrong.append(f"--first-beat {name}={text}: write the time in seconds")
-    if wrong:
-        raise ConfigError(wrong)
-    return beats
+def _kicks(session: StoredSession) -> list[str]:
+    return [name for name, kind in drum_kinds(session).items() if kind == "kick"]

@@ -3,7 +3,7 @@
 The tempo is not guessed. Where the beat lies in a take is found from its main hits: the phase at
 which they pull together (mean direction on the circle of one beat, N. I. Fisher, "Statistical
 Analysis of Circular Data", 1993). The first main kick (else the first main hit) is beat one of
-bar one, unless the user says where it is.
+bar one, unless the user says where it is. A punch-in is laid on the bars of the take it belongs to.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -47,6 +47,10 @@ class Grid:
         bar, step = divmod(nearest, STEPS * self.beats_a_bar)
         offset_ms = (steps - nearest) * self.beat_s / STEPS * 1000.0
         return Place(bar + 1, step, offset_ms)
+
+    def slot_s(self, bar: int, step: int) -> float:
+        """Where a step of a bar lies."""
+        return self.time_s(bar) + step * self.beat_s / STEPS
 
     def time_s(self, bar: int) -> float:
         """Where bar ``bar`` (from 1) begins."""
@@ -133,11 +137,44 @@ class BarCell:
 
 @dataclass(frozen=True, slots=True)
 class TakeMap:
-    """A take on bars: its grid and its cells, bar 1 first."""
+    """A take on bars: its grid and its cells in order; a punch-in's begin at its first bar."""
 
     take: StoredTake
     grid: Grid
     cells: tuple[BarCell, ...]
+
+    @property
+    def last_bar(self) -> int:
+        """Number of its last bar; 0 if it has none."""
+        return self.cells[-1].bar if self.cells else 0
+
+    @property
+    def signs(self) -> str:
+        """A letter a bar from bar 1 on; spaces before a punch-in."""
+        before = self.cells[0].bar - 1 if self.cells else 0
+        return " " * before + "".join(cell.sign for cell in self.cells)
+
+    def cell(self, bar: int) -> BarCell | None:
+        """The cell of ``bar``; None where the take has none."""
+        return next((cell for cell in self.cells if cell.bar == bar), None)
+
+
+def session_maps(
+    session: StoredSession, drums: Sequence[str], kicks: Sequence[str]
+) -> list[list[TakeMap]]:
+    """The map of every song whose tempo the user gave, takes of no song last."""
+    songs = dict.fromkeys(session.songs.get(take.name, "") for take in session.takes)
+    found = []
+    for song in sorted(songs, key=lambda song: song == ""):
+        names = [one.name for one in session.takes if session.songs.get(one.name, "") == song]
+        tempo = session.tempo_of(names[0])
+        if tempo is not None:
+            maps = take_maps(
+                session, tempo, session.beats, drums=drums, kicks=kicks,
+                first_beats=session.first_beats, names=names,
+            )  # fmt: skip
+            found += [maps] if maps else []
+    return found
 
 
 def take_maps(
@@ -148,16 +185,17 @@ def take_maps(
     drums: Sequence[str],
     kicks: Sequence[str],
     first_beats: Mapping[str, float] | None = None,
+    names: Sequence[str] | None = None,
 ) -> list[TakeMap]:
-    """All takes that have a main hit, laid on bars; ``drums`` are the ones that are judged."""
-    first_beats = first_beats or {}
+    """All takes (of ``names``) that have a main hit, laid on bars; ``drums`` are those judged."""
+    grids = take_grids(
+        session, tempo_bpm, beats_a_bar, drums=drums, kicks=kicks, first_beats=first_beats
+    )
     laid: list[tuple[StoredTake, Grid, list[tuple[StoredHit, Place]]]] = []
     for take in session.takes:
-        hits = [hit for hit in session.between(take) if hit.drum in drums]
-        grid = fit_grid(
-            hits, tempo_bpm, beats_a_bar, kicks=kicks, first_beat_s=first_beats.get(take.name)
-        )
-        if grid is not None:
+        grid = grids.get(take.name)
+        if grid is not None and (names is None or take.name in names):
+            hits = [hit for hit in session.between(take) if hit.drum in drums]
             laid.append((take, grid, [(hit, grid.place(hit.time_s)) for hit in hits]))
     struck = [{_slot(hit, place) for hit, place in placed} for _, _, placed in laid]
     mains = [
@@ -170,6 +208,42 @@ def take_maps(
         TakeMap(take, grid, _cells(session, take, grid, placed, _expected(mains, n), struck[n]))
         for n, (take, grid, placed) in enumerate(laid)
     ]
+
+
+def take_grids(
+    session: StoredSession,
+    tempo_bpm: float,
+    beats_a_bar: int = 4,
+    *,
+    drums: Sequence[str],
+    kicks: Sequence[str],
+    first_beats: Mapping[str, float] | None = None,
+) -> dict[str, Grid]:
+    """The grid of every take that has a main hit; of a punch-in so that it counts the bars of the
+    take it belongs to, where that is known."""
+    first_beats = first_beats or {}
+    grids: dict[str, Grid] = {}
+    for take in session.takes:
+        hits = [hit for hit in session.between(take) if hit.drum in drums]
+        grid = fit_grid(
+            hits, tempo_bpm, beats_a_bar, kicks=kicks, first_beat_s=first_beats.get(take.name)
+        )
+        if grid is not None:
+            grids[take.name] = grid
+    starts = {take.name: take.start_s for take in session.takes}
+    own = dict(grids)
+    for name, punch in session.punch_ins.items():
+        grid, base = own.get(name), own.get(punch.of)
+        if grid is None:
+            continue
+        if punch.bar is not None:
+            before = float((punch.bar - 1) * beats_a_bar)
+        elif punch.at_s is not None and base is not None:
+            before = round((starts[punch.of] + punch.at_s - base.first_beat_s) / base.beat_s)
+        else:
+            continue
+        grids[name] = replace(grid, first_beat_s=grid.first_beat_s - before * grid.beat_s)
+    return grids
 
 
 Slot = tuple[str, int, int]
@@ -197,12 +271,20 @@ def _cells(
     struck: set[Slot],
 ) -> tuple[BarCell, ...]:
     last = max(place.bar for _, place in placed)
+    punched = session.punch_ins.get(take.name)
+    first = 1
+    if punched is not None and (punched.bar is not None or punched.at_s is not None):
+        first = max(1, min(place.bar for _, place in placed))
     main = [abs(place.offset_ms) for hit, place in placed if hit.role in MAIN_ROLES]
     limit = max(_LOOSE_TIMES * float(np.median(main)), _LOOSE_LEAST_MS)
     cells = []
-    for bar in range(1, last + 1):
+    for bar in range(first, last + 1):
         here = [(hit, place) for hit, place in placed if place.bar == bar]
-        missing = {slot for slot in expected - struck if slot[1] == bar}
+        missing = {
+            slot
+            for slot in expected - struck
+            if slot[1] == bar and take.start_s <= grid.slot_s(bar, slot[2]) <= take.end_s
+        }
         cells.append(
             BarCell(
                 bar=bar,
@@ -241,11 +323,11 @@ def choice_lines(maps: Sequence[TakeMap], most: int = 12) -> list[str]:
                 other.take.name
                 for other in maps
                 if other is not one
-                and len(other.cells) >= cell.bar
-                and other.cells[cell.bar - 1].sign == "."
+                and (there := other.cell(cell.bar)) is not None
+                and there.sign == "."
             ]
-            there = f"; clean there: {', '.join(clean)}" if clean else "; clean in no other take"
-            lines.append(f"{one.take.name}, bar {cell.bar}: {words[cell.sign]}{there}.")
+            said = f"; clean there: {', '.join(clean)}" if clean else "; clean in no other take"
+            lines.append(f"{one.take.name}, bar {cell.bar}: {words[cell.sign]}{said}.")
     if len(lines) > most:
         return [*lines[:most], f"{len(lines) - most} more bars are marked in the map."]
     return lines

@@ -41,13 +41,16 @@ def rank_takes(session: StoredSession, drums: Sequence[str]) -> list[Ranked]:
     """Takes, the evenest first; takes without a figure for every drum at the end.
 
     A drum counts if any take has its spread. A take is told from the best if for some drum its
-    interval lies wholly above the best's.
+    interval lies wholly above the best's. Punch-ins are not ranked: they are a part of a take.
     """
     takes = session.takes
     counted = [
         drum for drum in drums if any(take.main(drum, "spread_db") is not None for take in takes)
     ]
-    scores = {take.name: _score(take, counted) for take in takes}
+    scores = {
+        take.name: None if take.name in session.punch_ins else _score(take, counted)
+        for take in takes
+    }
     known = sorted(
         (take for take in takes if scores[take.name] is not None),
         key=lambda take: scores[take.name] or 0.0,

@@ -12,7 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from liveassist.model import DrumKind
-from liveassist.output.stored import StoredHit, StoredTake
+from liveassist.output.markers import Span
+from liveassist.output.stored import StoredHit
 
 #: Ticks a quarter note: at 120 beats a minute a tick is 0.26 ms, so a hit is at most 0.13 ms off.
 TICKS = 1920
@@ -39,12 +40,13 @@ class Marker:
     text: str
 
 
-def take_markers(takes: Iterable[StoredTake]) -> list[Marker]:
-    """Where each take begins (its name) and ends."""
+def span_markers(spans: Iterable[Span]) -> list[Marker]:
+    """Where each span begins (its name) and where a take ends."""
     markers = []
-    for take in takes:
-        markers.append(Marker(take.start_s, take.name))
-        markers.append(Marker(take.end_s, f"{take.name} end"))
+    for span in spans:
+        markers.append(Marker(span.start_s, span.name))
+        if span.kind == "take" and span.end_s is not None:
+            markers.append(Marker(span.end_s, f"{span.name} end"))
     return sorted(markers, key=lambda marker: marker.time_s)
 
 

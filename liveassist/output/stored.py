@@ -62,11 +62,29 @@ class StoredTake:
 
 
 @dataclass(frozen=True, slots=True)
+class PunchIn:
+    """A take that replaces a part of take ``of``: its first beat belongs where bar ``bar`` of that
+    take begins, or, in free playing, ``at_s`` after that take's beginning. Both None: not said."""
+
+    of: str
+    bar: int | None = None
+    at_s: float | None = None
+
+    @property
+    def words(self) -> str:
+        """Where it belongs, to follow "punch-in"."""
+        if self.bar is not None:
+            return f"from bar {self.bar} of {self.of}"
+        return f"at {self.at_s:g} s of {self.of}" if self.at_s is not None else f"into {self.of}"
+
+
+@dataclass(frozen=True, slots=True)
 class StoredSession:
     """A session folder. ``kit`` None: the folder is of an older version and holds no kit.
 
     ``notes``: what the user wrote, by take, microphone or drum; ``stars``: names of takes;
-    ``advice``: what was worked out from the recording afterwards (see `app.advice`), or None.
+    ``advice``: what was worked out from the recording afterwards (see `app.advice`), or None;
+    the rest as in `app.notes.Notes`.
     """
 
     name: str
@@ -76,6 +94,16 @@ class StoredSession:
     notes: Mapping[str, str] = field(default_factory=dict)
     stars: frozenset[str] = frozenset()
     advice: Json | None = None
+    songs: Mapping[str, str] = field(default_factory=dict)
+    punch_ins: Mapping[str, PunchIn] = field(default_factory=dict)
+    first_beats: Mapping[str, float] = field(default_factory=dict)
+    tempos: Mapping[str, float] = field(default_factory=dict)
+    beats: int = 4
+    title: str = ""
+
+    def tempo_of(self, take: str) -> float | None:
+        """Beats a minute that the user gave for the take's song, or for all; None: not said."""
+        return self.tempos.get(self.songs.get(take, ""), self.tempos.get(""))
 
     @property
     def takes(self) -> tuple[StoredTake, ...]:

@@ -40,6 +40,10 @@ class TakeEdit:
     name: str | None = None
 
 
+#: New names of takes by old ones, and the takes that were made or changed.
+Edited = tuple[dict[str, str], list[Take]]
+
+
 def moved(take: Take, start_s: float, end_s: float | None) -> Take:
     """The take with other ends. EditError if it would end before it begins."""
     if not math.isfinite(start_s) or start_s < 0.0:

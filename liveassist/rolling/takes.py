@@ -19,7 +19,7 @@ import numpy as np
 
 from liveassist.model import Hit, Kit, Take
 from liveassist.rolling.spread import SILENCE_S
-from liveassist.rolling.takeedits import EditError, TakeEdit, before, named
+from liveassist.rolling.takeedits import Edited, EditError, TakeEdit, before, named
 from liveassist.rolling.takeedits import joined as joined
 from liveassist.rolling.takeedits import moved as moved
 from liveassist.rolling.takeedits import split as split
@@ -154,7 +154,7 @@ class Takes:
 
     # --- editing -----------------------------------------------------------------------------
 
-    def edit(self, edit: TakeEdit, now_s: float) -> tuple[dict[str, str], list[Take]]:
+    def edit(self, edit: TakeEdit, now_s: float) -> Edited:
         """Carry out ``edit`` at ``now_s``: new names by old ones, and takes made or changed.
 
         EditError says why not; nothing is changed then.
@@ -193,7 +193,7 @@ class Takes:
         self._put(take, new)
         return {take.name: new.name}, [new]
 
-    def _keep(self, edit: TakeEdit, now_s: float) -> tuple[dict[str, str], list[Take]]:
+    def _keep(self, edit: TakeEdit, now_s: float) -> Edited:
         """A stretch becomes a take from its beginning on; one that runs ends with its silence."""
         free = self.unkept()
         if edit.take is None and not free:
@@ -206,7 +206,7 @@ class Takes:
         self._marks.append(take)
         return {stretch.name: take.name}, [take]
 
-    def _join(self, take: Take, edit: TakeEdit) -> tuple[dict[str, str], list[Take]]:
+    def _join(self, take: Take, edit: TakeEdit) -> Edited:
         takes = self.all()
         other = before(takes, take) if edit.other is None else named(takes, edit.other)
         if other is take:

@@ -17,6 +17,7 @@ from liveassist.app.sessionfiles import HITS_EVERY_S, SUMMARY_EVERY_S, SessionFi
 from liveassist.errors import StorageError
 from liveassist.model import Hit
 from tests.unit.app.fakes import FakePipeline
+from tests.unit.output import stored_samples
 
 
 class Clock:
@@ -138,3 +139,21 @@ def test_folder_that_is_a_file(tmp_path: Path) -> None:
         make_folder(path)
     with pytest.raises(StorageError, match="a part of this path is a file"):
         make_folder(path / "inside")
+
+
+def test_an_earlier_session_is_put_aside_never_written_over(tmp_path: Path) -> None:
+    folder = stored_samples.write_session(tmp_path / "today")
+    (folder / "notes.json").write_text("{}", encoding="utf-8")
+    (folder / "mine.txt").write_text("not a file of ours", encoding="utf-8")
+    first = (folder / "hits.csv").read_bytes()
+    again = SessionFiles(folder)
+    assert again.earlier == folder / "earlier_1"
+    assert (folder / "earlier_1" / "hits.csv").read_bytes() == first
+    assert (folder / "earlier_1" / "notes.json").exists()
+    assert sorted(path.name for path in folder.iterdir()) == ["earlier_1", "mine.txt"]
+    again.write(stored_samples.record())
+    assert SessionFiles(folder).earlier == folder / "earlier_2"
+    assert SessionFiles(folder).earlier is None
+    going_on = stored_samples.write_session(tmp_path / "on")
+    assert SessionFiles(going_on, going_on=True).earlier is None
+    assert (going_on / "hits.csv").exists()

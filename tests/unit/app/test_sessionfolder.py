@@ -10,12 +10,12 @@ import pytest
 
 from liveassist.app.config import load_kit, parse_kit
 from liveassist.app.kittoml import kit_toml
+from liveassist.app.notes import Notes, write_notes
 from liveassist.app.sessionfolder import (
     find_sessions,
     is_session,
     parse_notes,
     read_session,
-    write_notes,
 )
 from liveassist.errors import ConfigError, InputError, LiveassistError
 from liveassist.model import Drum, Kit, Mic, Windows
@@ -77,7 +77,7 @@ def test_reasons_are_found_by_path_or_group(folder: Path) -> None:
 
 
 def test_notes_and_stars_are_kept(folder: Path) -> None:
-    write_notes(folder, {"snare_top": "gain 34"}, {"again"})
+    write_notes(folder, Notes({"snare_top": "gain 34"}, frozenset({"again"})))
     session = read_session(folder)
     assert session.notes == {"snare_top": "gain 34"}
     assert session.stars == {"again"}
