@@ -18,6 +18,7 @@ from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import parse_kit
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.marks import Span
+from liveassist.app.notes import NoteKeeper
 from liveassist.app.outputs import load_surfaces, open_surfaces, state_lines
 from liveassist.app.parts import OutputsLike, SceneLike
 from liveassist.app.resources import simulator
@@ -111,6 +112,8 @@ def demo(
         steering = Steering(pipeline)
         steering.auditor = Auditor(pipeline)
         stack.callback(steering.auditor.close)
+        steering.desk.notes = NoteKeeper(request.out)
+        stack.callback(steering.desk.notes.close)
         surfaces = open_surfaces(surfaces_asked, kit, steering.obey)
         steering.timing = surfaces.timing
         stack.callback(surfaces.close)

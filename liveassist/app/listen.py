@@ -29,6 +29,7 @@ from liveassist.app.learned import NOTHING, read_learned
 from liveassist.app.livefiles import LiveFiles
 from liveassist.app.livelog import LiveLog
 from liveassist.app.livesession import LiveSession
+from liveassist.app.notes import NoteKeeper
 from liveassist.app.outputs import open_outputs, state_lines
 from liveassist.app.overload import WORDS
 from liveassist.app.parts import OutputsLike
@@ -152,6 +153,8 @@ def listen(
         steering = Steering(pipeline)
         steering.auditor = Auditor(pipeline)
         stack.callback(steering.auditor.close)
+        steering.desk.notes = NoteKeeper(request.out)
+        stack.callback(steering.desk.notes.close)
         keeper = keeper_for(request.kit, request.learned, kit)
         stack.callback(keeper.close)
         steering.keep = keeper.keep

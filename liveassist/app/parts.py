@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 if TYPE_CHECKING:
     from liveassist.attribute.signature import Learned
     from liveassist.audit import Job, Trial
+    from liveassist.rolling.takeedits import Edited, TakeEdit
 
 
 class PipelineLike(Protocol):
@@ -69,6 +70,10 @@ class PipelineLike(Protocol):
 
     def rename_take(self, name: str) -> Take | None:
         """Name the take that runs or ended last; None if there is none."""
+        ...
+
+    def edit_takes(self, edit: TakeEdit) -> Edited:
+        """Join, split, move, keep, ... takes; EditError says why not."""
         ...
 
     def mark(self, text: str, at_s: float | None = None) -> Remark:

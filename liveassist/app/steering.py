@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING
 
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.options import AIMS
+from liveassist.app.outcome import Outcome as Outcome
 from liveassist.app.parts import PipelineLike
+from liveassist.app.steertakes import TakeDesk
 from liveassist.model import Alert, Event, Hit, Snapshot, Take
 
 if TYPE_CHECKING:
@@ -39,15 +41,12 @@ KEY_COMMANDS: Mapping[str, str] = {
     "no_hit": "correct/not_a_hit",
     "missed_hit": "correct/missed",
     "audit": "audit",
+    "keep": "take/keep",
+    "join": "take/join",
+    "split": "take/split",
+    "star": "take/star",
+    "mark": "take/mark",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of a command; ``words`` say why not, or what was done."""
-
-    done: bool
-    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +89,8 @@ class Steering:
         self.notice = ""
         self.deeds: list[Deed] = []
         self._news: list[Event] = []
+        #: Edits takes, and keeps what is said of them.
+        self.desk = TakeDesk(pipeline, self._news.extend)
         self._silenced: dict[tuple[str, str | None, str | None, float], None] = {}
         self._doers: Mapping[str, Callable[[Snapshot, Sequence[CommandValue]], Outcome]] = {
             "take/start": self._start,
@@ -105,6 +106,7 @@ class Steering:
             "correct/not_a_hit": self._no_hit,
             "correct/missed": self._missed_hit,
             "audit": self._audit,
+            **self.desk.doers(),
         }
 
     # --- what comes in -----------------------------------------------------------------------
@@ -113,10 +115,10 @@ class Steering:
         """Carry out a command of a surface."""
         return self.do(command.name, command.args, command.source, command.heard_s)
 
-    def press(self, key: str, alert: Alert | None = None) -> Outcome:
+    def press(self, key: str, alert: Alert | None = None, take: str = "") -> Outcome:
         """Carry out what a key of the dashboard asks for (see `output.keys`); ``alert`` is the
-        one that the key has put away on screen."""
-        args = (_alert_id(alert),) if alert is not None else ()
+        one that the key has put away on screen, ``take`` the one that is chosen in the list."""
+        args = (_alert_id(alert),) if alert is not None else (take,) if take else ()
         return self.do(KEY_COMMANDS[key], args, "key")
 
     def do(
@@ -130,7 +132,7 @@ class Steering:
         clock: a take begins then, not a tenth of a second later when its turn comes."""
         doer = self._doers.get(name)
         seen = self.view()
-        self._at_s = self._moment(seen, heard_s)
+        self._at_s = self.desk.at_s = self._moment(seen, heard_s)
         outcome = Outcome(False, f"{name} is not possible here")
         if doer is not None:
             outcome = doer(seen, args)
@@ -152,7 +154,8 @@ class Steering:
     def take_news(self) -> list[Event]:
         """What commands changed since the last call: takes begun or ended, hits corrected."""
         self._look_for_audit()
-        news, self._news = self._news, []
+        news = list(self._news)
+        self._news.clear()
         return news
 
     def shown(self, snapshot: Snapshot) -> Snapshot:
@@ -162,7 +165,8 @@ class Steering:
             for alert in snapshot.alerts
             if alert.end_s is None and _occurrence(alert) in self._silenced
         )
-        return replace(snapshot, silenced=silenced, notice=self.notice)
+        takes = self.desk.shown(snapshot.takes)
+        return replace(snapshot, silenced=silenced, notice=self.notice, takes=takes)
 
     def files(self) -> Mapping[str, str]:
         """The log as a file of the session, if anything was asked for."""
@@ -170,11 +174,8 @@ class Steering:
 
     # --- takes and reference -----------------------------------------------------------------
 
-    def _start(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
-        started = list(self._pipeline.start_take(_text(args) or None, self._at_s) or ())
-        self._news += started
-        names = [take.name for take in started if isinstance(take, Take) and take.end_s is None]
-        return Outcome(True, f"{names[-1]} started" if names else "take started")
+    def _start(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        return self.desk.start(seen, _text(args) or None)
 
     def _stop(self, seen: Snapshot, _args: Sequence[CommandValue]) -> Outcome:
         if not _is_marked(seen.take):
@@ -186,12 +187,17 @@ class Steering:
     def _toggle(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
         return self._stop(seen, ()) if _is_marked(seen.take) else self._start(seen, args)
 
-    def _rename(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+    def _rename(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
         name = _text(args)
         if not name:
             return Outcome(False, "the name is empty")
         take = self._pipeline.rename_take(name)
-        return Outcome(True, f"named {take.name}") if take else Outcome(False, "there is no take")
+        if take is None:
+            return Outcome(False, "there is no take")
+        now = {line.name for line in self.view().takes}
+        gone = [line.name for line in seen.takes if line.name not in now]
+        self.desk.renamed(dict.fromkeys(gone, take.name))
+        return Outcome(True, f"named {take.name}")
 
     def _mark(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
         remark = self._pipeline.mark(_text(args), self._at_s)
@@ -209,8 +215,10 @@ class Steering:
         there = f"; takes: {', '.join(names)}" if names else "; there is none yet"
         return Outcome(False, f"there is no take {asked}{did_you_mean(asked, names)}{there}")
 
-    def _reference_this(self, seen: Snapshot, _args: Sequence[CommandValue]) -> Outcome:
-        """The take that is played now, or else the last one."""
+    def _reference_this(self, seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
+        """The take named, or that is played now, or else the last one."""
+        if args:
+            return self._set_reference(seen, args)
         return self._set_reference(seen, (seen.take.name,) if seen.take is not None else ())
 
     def _clear_reference(self, _seen: Snapshot, _args: Sequence[CommandValue]) -> Outcome:

@@ -11,19 +11,16 @@ from __future__ import annotations
 
 import string
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Literal
 
 from liveassist.model import Kit
 
-from .quantities import LEVEL_DBFS, QUANTITIES, Quantity, Value, subjects
+from .address_row import ROOT as ROOT
+from .address_row import Address as Address
+from .address_row import Arg as Arg
+from .address_row import When as When
+from .address_takes import TAKE_COMMANDS
+from .quantities import LEVEL_DBFS, QUANTITIES, Quantity, subjects
 
-#: Root of every address; the number is the version of the namespace.
-ROOT = "/liveassist/1"
-
-#: ``event``: when it happens; ``change``: when the value changes; ``stream``: at most at the
-#: target's rate; ``command``: sent to liveassist; ``answer``: sent to whoever gave a command.
-When = Literal["event", "change", "stream", "command", "answer"]
 _PREFIX: Mapping[str, str] = {
     "session": f"{ROOT}/session",
     "take": f"{ROOT}/take",
@@ -34,35 +31,6 @@ _PREFIX: Mapping[str, str] = {
     "bleed": f"{ROOT}/mic/{{mic}}/bleed/{{drum}}",
 }
 _ALLOWED = frozenset(string.ascii_letters + string.digits + "_-.")
-
-
-@dataclass(frozen=True, slots=True)
-class Arg:
-    """One argument: type tag (``i`` 32-bit whole number, ``f`` 32-bit float, ``s`` text), unit,
-    range (None: open), and whether a command may leave it out."""
-
-    name: str
-    type: Literal["i", "f", "s"]
-    unit: str = ""
-    low: float | None = None
-    high: float | None = None
-    optional: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Address:
-    """One row: ``path`` with ``{drum}`` and ``{mic}`` to fill in, arguments, when, what for."""
-
-    path: str
-    args: tuple[Arg, ...]
-    when: When
-    about: str
-    example: tuple[Value, ...]
-
-    @property
-    def types(self) -> str:
-        """Type tags of all arguments."""
-        return "".join(arg.type for arg in self.args)
 
 
 _NUMBER = Arg("number", "i", "", 0)
@@ -225,6 +193,7 @@ _COMMANDS = (
         "Put a mark at this moment.",
         ("bass drum change",),
     ),
+    *TAKE_COMMANDS,
     Address(
         f"{ROOT}/reference/set",
         (Arg("take", "s", optional=True),),

@@ -25,6 +25,7 @@ from liveassist.model import (
     Take,
     TakeRecord,
 )
+from liveassist.rolling.takeedits import Edited, EditError, TakeEdit
 from liveassist.spectra import BANDS
 from liveassist.units import amplitude_to_dbfs
 
@@ -112,6 +113,9 @@ class FakePipeline:
         last = self.takes[-1]
         self.takes[-1] = Take(name, last.start_s, last.end_s, False)
         return self.takes[-1]
+
+    def edit_takes(self, edit: TakeEdit) -> Edited:
+        raise EditError(f"this stand-in cannot {edit.do}")
 
     def mark(self, text: str, at_s: float | None = None) -> Remark:
         self.remarks.append(Remark(at_s or self.next_sample / self.rate, text))
