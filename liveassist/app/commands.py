@@ -31,6 +31,7 @@ from liveassist.app.options import (
     add_kit,
     add_learned,
     add_out,
+    add_plain,
     add_reference,
     add_segment,
     add_surface,
@@ -61,6 +62,7 @@ def add_demo(commands: Commands) -> None:
     parser.add_argument(
         "--headless", action="store_true", help="no dashboard; print at the end what was heard"
     )
+    add_plain(parser)
     add_surface(parser)
     add_out(parser)
     parser.set_defaults(run=_run_demo)
@@ -73,6 +75,7 @@ def _run_demo(chosen: argparse.Namespace) -> int:
         DemoRequest(
             seconds=chosen.seconds,
             headless=chosen.headless,
+            plain=chosen.plain,
             out=chosen.out,
             surfaces=tuple(chosen.surface),
         ),

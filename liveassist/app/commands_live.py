@@ -15,6 +15,7 @@ from liveassist.app.options import (
     add_kit,
     add_learned,
     add_out,
+    add_plain,
     add_reference,
     add_surface,
     positive_seconds,
@@ -39,6 +40,7 @@ def add_listen(commands: Commands) -> None:
     )
     _add_listen_options(parser)
     parser.add_argument("--headless", action="store_true", help="no dashboard")
+    add_plain(parser)
     parser.add_argument(
         "--background",
         action="store_true",
@@ -84,6 +86,7 @@ def _listen_request(
         surfaces=tuple(chosen.surface),
         out=chosen.out,
         headless=headless,
+        plain=getattr(chosen, "plain", False),
         background=background,
         log=log,
         sample_rate_hz=chosen.rate,
@@ -141,13 +144,14 @@ def add_watch(commands: Commands) -> None:
         "  liveassist watch\n  liveassist watch my_interface",
     )
     _add_instance(parser)
+    add_plain(parser)
     parser.set_defaults(run=_run_watch)
 
 
 def _run_watch(chosen: argparse.Namespace) -> int:
     from liveassist.app.watch import watch
 
-    return watch(chosen.instance, sys.stdout)
+    return watch(chosen.instance, sys.stdout, plain=chosen.plain)
 
 
 def add_status(commands: Commands) -> None:

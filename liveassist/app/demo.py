@@ -45,6 +45,7 @@ class DemoRequest:
 
     seconds: float | None = None
     headless: bool = False
+    plain: bool = False
     out: Path | None = None
     scenario: str = DEFAULT_SCENARIO
     surfaces: tuple[str, ...] = ()
@@ -124,7 +125,7 @@ def demo(
         if files is not None and kept is not None:
             files.collect(kept.hits)
         if not request.headless and out.isatty():
-            screen = Screen(steering, stop, out)
+            screen = Screen(steering, stop, out, plain=request.plain)
             stack.callback(screen.close)
             outputs.append(screen)
         session = Session(

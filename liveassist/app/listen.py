@@ -62,6 +62,7 @@ class ListenRequest:
     surfaces: tuple[str, ...] = ()
     out: Path | None = None
     headless: bool = False
+    plain: bool = False
     sample_rate_hz: int | None = None
     block_frames: int | None = None
     learned: str = NOTHING
@@ -345,7 +346,9 @@ def _open_screen(
     if request.headless or not out.isatty():
         return None
     screen = (
-        AttachedDashboard(control.path, err) if control is not None else Screen(steering, stop, out)
+        AttachedDashboard(control.path, err, plain=request.plain)
+        if control is not None
+        else Screen(steering, stop, out, plain=request.plain)
     )
     stack.callback(screen.close)
     return screen

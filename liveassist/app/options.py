@@ -185,3 +185,12 @@ def add_beats(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--beats", type=beats_a_bar, metavar="N", help="beats a bar, 1 to 32 (default: 4)"
     )
+
+
+def add_plain(parser: argparse.ArgumentParser) -> None:
+    """``--plain``."""
+    parser.add_argument(
+        "--plain",
+        action="store_true",
+        help="say the dashboard in sentences, for screen readers and terminals that cannot draw",
+    )

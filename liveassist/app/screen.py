@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.steering import Steering
 from liveassist.model import Event, OutputState, Snapshot
 
+if TYPE_CHECKING:
+    from liveassist.output.keys import Command
+
 
 class Screen:
     """Draws every snapshot it is given and carries out what the keys ask for.
 
-    ``stop`` is asked to end the session when the person quits.
+    ``stop`` is asked to end the session when the person quits. ``plain``: sentences instead of
+    pictures, for screen readers.
     """
 
-    def __init__(self, steering: Steering, stop: StopFlag, stream: TextIO) -> None:
+    def __init__(
+        self, steering: Steering, stop: StopFlag, stream: TextIO, *, plain: bool = False
+    ) -> None:
         from rich.console import Console
 
         from liveassist.output.keys import KeyReader
@@ -25,7 +31,7 @@ class Screen:
         self._steering = steering
         self._stop = stop
         self._keys = KeyReader().open()
-        self._dashboard = Dashboard(Console(file=stream))
+        self._dashboard = Dashboard(Console(file=stream), plain=plain)
 
     def events(self, events: Sequence[Event]) -> None:
         """Nothing: a screen shows figures."""
@@ -45,9 +51,9 @@ class Screen:
         self._keys.close()
         self._dashboard.close()
 
-    def _carry_out(self, command: str | None) -> None:
+    def _carry_out(self, command: Command | None) -> None:
         if command == "quit":
             self._stop.request()
         elif command is not None:
             alert = self._dashboard.put_away if command == "silence_alert" else None
-            self._steering.press(command, alert)
+            self._steering.press(command, alert, self._dashboard.subject(command))

@@ -80,8 +80,11 @@ def stop(instance: str | None, out: TextIO) -> int:
     return 0
 
 
-def watch(instance: str | None, out: TextIO, socket: Path | None = None) -> int:
-    """Show the daemon's dashboard here until it ends or the quit key is pressed.
+def watch(
+    instance: str | None, out: TextIO, socket: Path | None = None, *, plain: bool = False
+) -> int:
+    """Show the daemon's dashboard here until it ends or the quit key is pressed; ``plain``: in
+    sentences, for screen readers.
 
     ``socket``: attach to this one; the quit key then ends the daemon too, because its own
     terminal is what it is shown on.
@@ -102,7 +105,7 @@ def watch(instance: str | None, out: TextIO, socket: Path | None = None) -> int:
         StopFlag() as stopped,
         Connection(path) as daemon,
         KeyReader() as keys,
-        Dashboard(Console(file=out)) as board,
+        Dashboard(Console(file=out), plain=plain) as board,
     ):
         daemon.send("watch")
         while not daemon.ended and board.active and not stopped.requested:
@@ -119,7 +122,7 @@ def watch(instance: str | None, out: TextIO, socket: Path | None = None) -> int:
                     return 0
                 if left is not None and left in KEY_COMMANDS:
                     alert = board.put_away if left == "silence_alert" else None
-                    daemon.send(left, alert_id(alert) if alert is not None else "")
+                    daemon.send(left, alert_id(alert) if alert is not None else board.subject(left))
         ended = daemon.ended
     if ended and not own:
         print("The daemon has ended.", file=out)
@@ -142,9 +145,15 @@ class AttachedDashboard:
     An output of the session in name only: what it shows comes over the socket.
     """
 
-    def __init__(self, socket: Path, err: TextIO) -> None:
+    def __init__(self, socket: Path, err: TextIO, *, plain: bool = False) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "liveassist.app.watch", str(socket)],
+            [
+                sys.executable,
+                "-m",
+                "liveassist.app.watch",
+                str(socket),
+                *(["plain"] if plain else []),
+            ],
             env=package_environment(),
         )
         self._err = err
@@ -182,7 +191,7 @@ class AttachedDashboard:
 if __name__ == "__main__":
     # The dashboard of a daemon on the daemon's own terminal (see AttachedDashboard).
     try:
-        raise SystemExit(watch(None, sys.stdout, Path(sys.argv[1])))
+        raise SystemExit(watch(None, sys.stdout, Path(sys.argv[1]), plain="plain" in sys.argv[2:]))
     except LiveassistError as error:
         print(f"liveassist: {error}", file=sys.stderr)
         raise SystemExit(error.exit_code) from None

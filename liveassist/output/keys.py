@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import IO, Literal
 
@@ -15,7 +15,17 @@ Command = Literal[
     "quit",
     "page_large",
     "page_between",
+    "page_takes",
+    "up",
+    "down",
+    "page_up",
+    "page_down",
     "take_toggle",
+    "keep",
+    "join",
+    "split",
+    "star",
+    "mark",
     "set_reference",
     "silence_alert",
     "no_hit",
@@ -37,6 +47,8 @@ class Binding:
 
 COMMANDS: tuple[Binding, ...] = (
     Binding("t", "take_toggle", "take", "start a take, or end the one that is running"),
+    Binding("k", "keep", "keep", "what is being played, or was played last, is a take"),
+    Binding("p", "page_takes", "takes", "the list of takes; again to go back"),
     Binding(
         "l", "page_large", "large", "large figures, to read from across the room; again to go back"
     ),
@@ -44,6 +56,10 @@ COMMANDS: tuple[Binding, ...] = (
         "b", "page_between", "between", "between takes: verdicts, what changed, expander settings"
     ),
     Binding("r", "set_reference", "reference", "compare later takes with this one"),
+    Binding("s", "star", "star", "star this take, or take its star away"),
+    Binding("m", "mark", "mark", "put a mark at this moment"),
+    Binding("x", "split", "split", "make two takes of the running one, here"),
+    Binding("j", "join", "join", "make one take of the last two"),
     Binding(
         "a", "silence_alert", "silence", "silence the alert shown at the top until it happens again"
     ),
@@ -55,15 +71,25 @@ COMMANDS: tuple[Binding, ...] = (
 )
 _BY_KEY = {binding.key: binding.command for binding in COMMANDS}
 
-#: Arrow and function keys arrive as escape sequences whose last letter must not be a command.
-_ESCAPES = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.|.|$)", re.DOTALL)
+#: Keys that arrive as escape sequences (xterm control sequences, DEC VT220) and move on a page.
+MOVES: Mapping[str, Command] = {
+    "\x1b[A": "up", "\x1bOA": "up", "\x1b[B": "down", "\x1bOB": "down",
+    "\x1b[5~": "page_up", "\x1b[6~": "page_down",
+}  # fmt: skip
+MOVES_SENTENCE = (
+    "up, down, Page Up and Page Down move here, between takes, and in the list of takes; there "
+    "r, s and j are about the chosen take (j: and the one before it)"
+)
+#: Other function keys arrive as escape sequences too; their last letter must not be a command.
+_KEYS = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.|.|$)|.", re.DOTALL)
 #: Read at most this many bytes in one look; a held key never keeps the reader busy.
 MOST_BYTES = 64
 
 
 def commands_in(text: str) -> list[Command]:
     """The commands that typed ``text`` asks for, in order; other keys are nothing."""
-    return [_BY_KEY[key] for key in _ESCAPES.sub("", text).lower() if key in _BY_KEY]
+    found = (MOVES.get(key) or _BY_KEY.get(key.lower()) for key in _KEYS.findall(text))
+    return [command for command in found if command is not None]
 
 
 class KeyReader:

@@ -9,16 +9,18 @@ from __future__ import annotations
 import os
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from rich.console import Console, ConsoleDimensions
 from rich.live import Live
 
 from liveassist.model import Alert, Snapshot
 from liveassist.output.keys import Command, KeyReader
-from liveassist.output.terminal_pages import render
+from liveassist.output.terminal_pages import page_rows, render
 from liveassist.output.terminal_picture import export_svg
-from liveassist.output.terminal_plain import plain_lines, summary_lines
+from liveassist.output.terminal_plain import plain_lines, speakable, summary_lines
+from liveassist.output.terminal_reading import View, help_paragraphs, most_scroll
+from liveassist.output.terminal_takes import chosen, take_sentences
 from liveassist.output.terminal_words import AlertId, alert_id, ordered_alerts
 
 __all__ = [
@@ -41,6 +43,14 @@ PLAIN_ALL_EVERY_S = 60.0
 QUIT_AGAIN_S = 3.0
 #: How long a message stays on the key line, s.
 MESSAGE_S = 3.0
+#: Pages by the key that turns to them, and how far other keys move on one, lines.
+_PAGE_KEYS: Mapping[Command, str] = {
+    "page_large": "large",
+    "page_between": "between",
+    "page_takes": "takes",
+    "help": "help",
+}
+_MOVES: Mapping[Command, int] = {"up": -1, "down": 1, "page_up": -10, "page_down": 10}
 #: Alerts put away are remembered up to this many, oldest forgotten first.
 MOST_SILENCED = 256
 
@@ -81,6 +91,8 @@ class Dashboard:
         self._last_all: float | None = None
         self._latest: Snapshot | None = None
         self._silenced: dict[AlertId, None] = {}
+        #: Lines that the page is moved down by; on the list of takes, the take that is chosen.
+        self._scroll = 0
         #: The alert that the last ``silence_alert`` put away; None if there was none to.
         self.put_away: Alert | None = None
         self._message, self._message_until = "", 0.0
@@ -121,14 +133,16 @@ class Dashboard:
     def handle(self, command: Command) -> Command | None:
         """Carry out what concerns the screen alone; return what is left for the caller to do.
 
-        Returned are ``take_toggle``, ``set_reference``, ``silence_alert`` (already put away on
-        screen) and ``quit``, the last only at the second press while a marked take runs.
+        Left are commands on takes and corrections (`chosen` says on which take), ``silence_alert``
+        (already put away on screen) and ``quit``, the last only at the second press while a marked
+        take runs.
         """
         now = self._clock()
-        if command in ("page_large", "page_between", "help"):
-            page = {"page_large": "large", "page_between": "between", "help": "help"}[command]
-            self.page = "main" if self.page == page else page
-            self._redraw_soon()
+        if command in _PAGE_KEYS:
+            self._turn_to(_PAGE_KEYS[command])
+            return None
+        if command in _MOVES:
+            self._move(_MOVES[command])
             return None
         if command == "quit" and self._take_is_marked():
             if self._quit_until is None or now > self._quit_until:
@@ -138,6 +152,44 @@ class Dashboard:
         elif command == "silence_alert":
             self._silence_first()
         return command
+
+    @property
+    def chosen(self) -> str:
+        """Name of the take chosen in the list; empty on other pages."""
+        if self.page != "takes" or self._latest is None:
+            return ""
+        line = chosen(self._latest.takes, self._scroll)
+        return "" if line is None else line.name
+
+    def subject(self, command: Command) -> str:
+        """The take that a command is about: the chosen one for those that the list offers."""
+        return self.chosen if command in ("star", "set_reference", "join") else ""
+
+    def _turn_to(self, page: str) -> None:
+        self.page = "main" if self.page == page else page
+        takes = self._latest.takes if self._latest is not None else ()
+        self._scroll = max(0, len(takes) - 1) if self.page == "takes" else 0
+        if self._plain and self._latest is not None:
+            if self.page == "takes":
+                self._print(take_sentences(self._latest))
+            elif self.page == "help":
+                self._print([text for text, _ in help_paragraphs()])
+            else:
+                self._last_lines, self._last_all, self._last_drawn = [], None, None
+        self._redraw_soon()
+
+    def _move(self, lines: int) -> None:
+        if self._latest is None:
+            return
+        if self.page == "takes":
+            most = len(self._latest.takes) - 1
+        else:
+            width, height = self._size()
+            rows = page_rows(height)
+            view = View(0, rows, self._latest, self._put_away(self._latest))
+            most = most_scroll(view, self.page, width, rows)
+        self._scroll = max(0, min(self._scroll + lines, most))
+        self._redraw_soon()
 
     def say(self, message: str) -> None:
         """Put a sentence on the key line for a few seconds (in plain mode: print it)."""
@@ -171,6 +223,7 @@ class Dashboard:
             page=self.page,
             silenced=self._put_away(snapshot),
             message=self._message if now < self._message_until else "",
+            scroll=self._scroll,
         )
         if self._live is None:
             self._live = Live(
@@ -212,6 +265,10 @@ class Dashboard:
             if (line if everything else _wordings(line)) not in known:
                 self.console.print(line, markup=False, highlight=False, soft_wrap=True)
         self._last_lines = lines
+
+    def _print(self, lines: list[str]) -> None:
+        for line in lines:
+            self.console.print(speakable(line), markup=False, highlight=False, soft_wrap=True)
 
     def _put_away(self, snapshot: Snapshot) -> set[AlertId]:
         """Alerts silenced here, and those acknowledged anywhere else."""

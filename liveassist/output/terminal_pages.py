@@ -1,4 +1,4 @@
-"""The pages of the dashboard: main, large, between takes, help.
+"""The pages of the dashboard: main, large, between takes, takes, help.
 
 `render` is a pure function of the snapshot and the size. It never raises on account of either:
 what does not fit is left out, the most urgent last.
@@ -27,10 +27,12 @@ from liveassist.output.terminal_parts import (
 )
 from liveassist.output.terminal_reading import (
     NO_DRUMS,
+    View,
     draw_between,
     draw_help,
     expander_lines,
 )
+from liveassist.output.terminal_takes import draw_takes
 from liveassist.output.terminal_words import (
     AlertId,
     Verdict,
@@ -44,7 +46,7 @@ from liveassist.output.terminal_words import (
     verdict,
 )
 
-Page = Literal["main", "large", "between", "help"]
+Page = Literal["main", "large", "between", "takes", "help"]
 
 #: From this size on meters, alerts and outputs stand beside the drums rather than below them.
 WIDE_CELLS, WIDE_ROWS = 120, 24
@@ -60,12 +62,14 @@ def render(
     page: str = "main",
     silenced: Collection[AlertId] = frozenset(),
     message: str = "",
+    scroll: int = 0,
 ) -> Frame:
     """A picture of ``snapshot``, exactly ``width`` by ``height`` cells.
 
     Made for 80 x 24 and larger and whole from 40 x 12; below that it shows what fits.
     ``silenced`` are alerts the engineer has put away (`terminal_words.alert_id`), ``message``
-    takes the place of the key line. An unknown ``page`` is a ValueError.
+    takes the place of the key line, ``scroll`` moves pages that are longer (see
+    `terminal_reading.View`). An unknown ``page`` is a ValueError.
     """
     if page not in _PAGES:
         raise ValueError(f"there is no page {page!r}; there are {', '.join(_PAGES)}")
@@ -82,16 +86,20 @@ def render(
         bottom -= 1
         draw_status(canvas, bottom, snapshot)
     if bottom > top:
-        _PAGES[page](canvas, top, bottom, snapshot, silenced)
+        _PAGES[page](canvas, View(top, bottom, snapshot, silenced, scroll))
     return canvas.frame(colour=colour)
 
 
 # --- main -----------------------------------------------------------------------------------
 
 
-def _main(
-    canvas: Canvas, top: int, bottom: int, snapshot: Snapshot, silenced: Collection[AlertId]
-) -> None:
+def page_rows(height: int) -> int:
+    """Rows that a page has in a window of ``height``."""
+    return max(0, height - 1 - (height >= 3) - (height >= 6) - (height >= 9))
+
+
+def _main(canvas: Canvas, view: View) -> None:
+    top, bottom, snapshot, silenced = view.top, view.bottom, view.snapshot, view.silenced
     if canvas.width >= WIDE_CELLS and canvas.height >= WIDE_ROWS:
         _main_wide(canvas, top, bottom, snapshot, silenced)
     else:
@@ -217,10 +225,9 @@ def _rule(canvas: Canvas, x: int, y: int, width: int, title: str) -> None:
 # --- large ----------------------------------------------------------------------------------
 
 
-def _large(
-    canvas: Canvas, top: int, bottom: int, snapshot: Snapshot, silenced: Collection[AlertId]
-) -> None:
+def _large(canvas: Canvas, view: View) -> None:
     """The take clock and one verdict a drum, as large as the screen allows."""
+    top, bottom, snapshot, silenced = view.top, view.bottom, view.snapshot, view.silenced
     width, rows = canvas.width - 2, bottom - top
     drums = judged(snapshot)
     clock_rows = max(1, rows // 4) if drums else rows
@@ -310,10 +317,11 @@ def _big_urgent(canvas: Canvas, place: tuple[int, int, int, int], words: str) ->
         draw_big(canvas, x + width - big_size(word, scale)[0], y, word, scale, "clip")
 
 
-_Draw = Callable[[Canvas, int, int, Snapshot, Collection[AlertId]], None]
+_Draw = Callable[[Canvas, View], None]
 _PAGES: Mapping[str, _Draw] = {
     "main": _main,
     "large": _large,
     "between": draw_between,
+    "takes": draw_takes,
     "help": draw_help,
 }

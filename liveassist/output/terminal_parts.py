@@ -165,8 +165,11 @@ def draw_foot(canvas: Canvas, y: int, message: str = "") -> None:
         return
     x = 1
     pairs = [(b.key, b.brief) for b in COMMANDS]
-    if sum(len(key) + len(brief) + 3 for key, brief in pairs) > canvas.width:
-        pairs = [(key, brief) for key, brief in pairs if key in "t?q"]
+    # What does not fit is left out, the least often wanted first; the help page has all.
+    for least in "ghnxjmarslbkp":
+        if sum(len(key) + len(brief) + 3 for key, brief in pairs) <= canvas.width:
+            break
+        pairs = [(key, brief) for key, brief in pairs if key != least]
     for key, brief in pairs:
         if x + len(key) + len(brief) + 2 > canvas.width:
             return

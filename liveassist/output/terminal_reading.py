@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import dataclass
 
 from rich.cells import cell_len
 
 from liveassist.model import Snapshot
-from liveassist.output.keys import COMMANDS
+from liveassist.output.keys import COMMANDS, MOVES_SENTENCE
 from liveassist.output.terminal_canvas import Canvas, fit, wrap
 from liveassist.output.terminal_parts import drum_facts, learned
 from liveassist.output.terminal_words import (
@@ -20,13 +21,29 @@ from liveassist.output.terminal_words import (
     verdict,
 )
 
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What a page is drawn of, and the rows it has: ``top`` up to ``bottom``. ``scroll``: lines it
+    was moved down by, on the list of takes the take that is chosen, from 0."""
+
+    top: int
+    bottom: int
+    snapshot: Snapshot
+    silenced: Collection[AlertId]
+    scroll: int = 0
+
+
 NO_DRUMS = "This kit has no kick or snare with a microphone of its own: there is nothing to judge."
 
 
-def draw_between(
-    canvas: Canvas, top: int, bottom: int, snapshot: Snapshot, silenced: Collection[AlertId]
-) -> None:
+def draw_between(canvas: Canvas, view: View) -> None:
     """Verdicts, what changed against the reference, expander settings: to read, not to glance."""
+    _text(canvas, view, between_paragraphs(view.snapshot, view.silenced))
+
+
+def between_paragraphs(snapshot: Snapshot, silenced: Collection[AlertId]) -> list[tuple[str, str]]:
+    """What that page says, each with its style."""
     paragraphs: list[tuple[str, str]] = [("The drums", "strong")]
     drums = judged(snapshot)
     for drum in drums:
@@ -44,7 +61,7 @@ def draw_between(
     paragraphs.append(("Expander settings to try (suggested, never sent by itself)", "strong"))
     paragraphs += [(line, "plain") for line in expander_lines(snapshot)] or [("none yet", "quiet")]
     paragraphs.append((learned(snapshot).capitalize(), "quiet"))
-    _text(canvas, top, bottom, paragraphs)
+    return paragraphs
 
 
 def expander_lines(snapshot: Snapshot) -> list[str]:
@@ -81,30 +98,52 @@ _LEGEND = (
 )
 
 
-def draw_help(
-    canvas: Canvas, top: int, bottom: int, snapshot: Snapshot, silenced: Collection[AlertId]
-) -> None:
-    # The last row says how much did not fit.
-    rows = min(len(COMMANDS), max(0, bottom - top - 1))
-    for row, binding in enumerate(COMMANDS[:rows]):
-        canvas.put(2, top + row, binding.key, "strong")
-        canvas.put(5, top + row, binding.sentence, "plain", width=max(0, canvas.width - 6))
-    gap = 1 if bottom - top - rows > 2 else 0
-    left_out = [f"{binding.key}  {binding.sentence}" for binding in COMMANDS[rows:]]
-    _text(canvas, top + rows + gap, bottom, [(text, "plain") for text in (*left_out, *_LEGEND)])
+def draw_help(canvas: Canvas, view: View) -> None:
+    """Every key, then how to read the screen."""
+    _text(canvas, view, help_paragraphs())
 
 
-def _text(canvas: Canvas, top: int, bottom: int, paragraphs: list[tuple[str, str]]) -> None:
-    """Paragraphs down the page; the last row says so where some had to be left out."""
-    width = canvas.width - 3
+def help_paragraphs() -> list[tuple[str, str]]:
+    """What that page says, each with its style."""
+    keys = [(f"{binding.key}  {binding.sentence}", "plain") for binding in COMMANDS]
+    return [*keys, (MOVES_SENTENCE, "plain"), *((text, "quiet") for text in _LEGEND)]
+
+
+def most_scroll(view: View, page: str, width: int, rows: int) -> int:
+    """How many lines a page that is read can be moved down."""
+    if page == "help":
+        paragraphs = help_paragraphs()
+    elif page == "between":
+        paragraphs = between_paragraphs(view.snapshot, view.silenced)
+    else:
+        return 0
+    return _most(len(_lines(paragraphs, width - 3)), rows)
+
+
+def _most(lines: int, rows: int) -> int:
+    """The last row is lost to saying how much there is, where not all fits."""
+    return 0 if lines <= rows else max(0, lines - max(0, rows - 1))
+
+
+def _lines(paragraphs: list[tuple[str, str]], width: int) -> list[tuple[int, str, str]]:
     lines: list[tuple[int, str, str]] = []
     for text, style in paragraphs:
         indent = 1 if style == "strong" else 2
         lines += [(indent, line, style) for line in wrap(text, width, 6)]
-    room = bottom - top
-    for row, (indent, line, style) in enumerate(lines[: max(0, room)]):
-        if row == room - 1 and len(lines) > room:
-            rest = f"{count(len(lines) - row)} more lines: make the window taller"
-            canvas.put(2, top + row, fit(rest, width), "quiet")
-            return
-        canvas.put(indent, top + row, line, style, width=min(width, max(1, cell_len(line))))
+    return lines
+
+
+def _text(canvas: Canvas, view: View, paragraphs: list[tuple[str, str]]) -> None:
+    """Paragraphs down the page from the line it was moved to; the last row says how to move where
+    not all fits."""
+    width, room = canvas.width - 3, view.bottom - view.top
+    lines = _lines(paragraphs, width)
+    first = max(0, min(view.scroll, _most(len(lines), room)))
+    fits = len(lines) <= room
+    shown = lines if fits else lines[first : first + max(0, room - 1)]
+    for row, (indent, line, style) in enumerate(shown):
+        canvas.put(indent, view.top + row, line, style, width=min(width, max(1, cell_len(line))))
+    if not fits and room > 0:
+        last = first + len(shown)
+        words = f"lines {first + 1} to {last} of {count(len(lines))}; up and down move"
+        canvas.put(2, view.bottom - 1, fit(words, width), "quiet")

@@ -24,6 +24,7 @@ from liveassist.model import (
     Snapshot,
     Suggestion,
     Take,
+    TakeLine,
     TakeRecord,
 )
 
@@ -186,7 +187,32 @@ def full() -> Snapshot:
             Change("head_pitch", -18.0, "cents", (-24.0, -12.0), 0.97,
                    "The snare head is 18 cents flat against take 1.", "snare"),
         ),
+        takes=take_lines(),
     )  # fmt: skip
+
+
+def take_lines(count: int = 3) -> tuple[TakeLine, ...]:
+    """Takes of half a minute, the last one running: evener from one to the next."""
+    lines = []
+    for number in range(1, count + 1):
+        start_s, spread = 35.0 * (number - 1) + 0.2, 3.0 / number
+        lines.append(
+            TakeLine(
+                f"take {number}",
+                start_s,
+                start_s + 30.0,
+                provisional=False,
+                reference=number == 1,
+                spread_db={"snare": spread, "kick": 1.2},
+                spread_ci={"snare": (0.8 * spread, 1.3 * spread), "kick": (0.9, 1.6)},
+                weak_hits=number - 1,
+                changes=("The snare head is 18 cents flat against take 1.",) if number == 2 else (),
+                starred=number == 2,
+                note="fill too early" if number == 2 else "",
+            )
+        )
+    lines[-1] = replace(lines[-1], end_s=None, spread_db={}, spread_ci={}, weak_hits=0)
+    return tuple(lines)
 
 
 def calm() -> Snapshot:
@@ -228,9 +254,14 @@ def huge() -> Snapshot:
         "snare", 10**12, 10**12, -1e9, 1e12, (-1e9, math.inf), math.nan, math.nan, math.inf,
         1e9, (1e8, 1e10), 10**15, 1.0, 10**18, -math.inf, 1e300, 1e200, 1e100, -1e50, 10**9,
     )  # fmt: skip
+    wild_spread = {"snare": math.nan, "kick": 1e300}
     return replace(
         base,
         time_s=1e12,
+        takes=tuple(
+            replace(line, start_s=-1e300, end_s=math.inf, spread_db=wild_spread)
+            for line in take_lines(500)
+        ),
         figures=replace(base.figures, drums={"snare": wild}),
         mics=tuple(
             replace(m, peak_dbfs=math.inf, hold_dbfs=math.nan, clipped=10**14) for m in base.mics
@@ -262,6 +293,7 @@ def long_names() -> Snapshot:
     return replace(
         base,
         kit=kit,
+        takes=tuple(replace(line, name=odd, note=long, song=odd) for line in take_lines()),
         mics=mics((odd, long, "")),
         recent={odd: snare_hits(), long: kick_hits()},
         expander={odd: SUGGESTION, long: None},

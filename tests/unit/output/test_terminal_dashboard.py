@@ -182,6 +182,60 @@ def test_page_keys_toggle(screen: Screen) -> None:
     assert screen.dashboard.page == "main"
 
 
+def test_the_list_of_takes_is_moved_in_and_commands_are_about_the_chosen_take(
+    screen: Screen,
+) -> None:
+    screen.dashboard.draw(samples.full())
+    assert screen.dashboard.subject("star") == ""
+    screen.dashboard.handle("page_takes")
+    assert screen.dashboard.chosen == "take 3"
+    screen.dashboard.handle("up")
+    screen.dashboard.handle("page_up")
+    screen.dashboard.handle("down")
+    assert screen.dashboard.chosen == "take 2"
+    assert screen.dashboard.subject("star") == "take 2"
+    assert screen.dashboard.subject("take_toggle") == ""
+    assert screen.dashboard.handle("star") == "star"
+    screen.written()
+    assert screen.dashboard.draw(samples.full())
+    assert "Noted: fill too early" in screen.written()
+    for _ in range(9):
+        screen.dashboard.handle("down")
+    screen.dashboard.handle("up")
+    assert screen.dashboard.chosen == "take 2", "it does not run beyond the end"
+
+
+def test_help_is_moved_to_its_last_line() -> None:
+    screen = Screen(width=60, height=14)
+    screen.dashboard.draw(samples.full())
+    screen.dashboard.handle("help")
+    seen = ""
+    for _ in range(40):
+        screen.dashboard.draw(samples.full())
+        seen += screen.written()
+        screen.clock.now += 1
+        screen.dashboard.handle("down")
+    assert "start a take" in seen
+    assert "headphones down" in seen
+    screen.dashboard.handle("up")
+    screen.dashboard.draw(samples.full())
+    assert "headphones down" not in screen.written(), "one step up is one line"
+    screen.dashboard.close()
+
+
+def test_plain_mode_speaks_the_list_and_the_keys(screen: Screen) -> None:
+    spoken = Screen(plain=True)
+    spoken.dashboard.draw(samples.full())
+    spoken.written()
+    spoken.dashboard.handle("page_takes")
+    text = spoken.written()
+    assert "take 2: snare spread 1.5 dB, kick spread 1.2 dB" in text
+    assert "starred" in text
+    assert "noted fill too early" in text
+    spoken.dashboard.handle("help")
+    assert "start a take" in spoken.written()
+
+
 def test_a_key_is_answered_by_the_next_snapshot(screen: Screen) -> None:
     screen.dashboard.draw(samples.full())
     screen.written()
@@ -237,13 +291,19 @@ def test_keys_are_unique() -> None:
 
 
 def test_typed_text_becomes_commands_in_order() -> None:
-    assert commands_in("tL?x q") == ["take_toggle", "page_large", "help", "quit"]
+    assert commands_in("tL?z q") == ["take_toggle", "page_large", "help", "quit"]
+
+
+def test_arrows_and_page_keys_move() -> None:
+    """xterm control sequences: CSI A and B, in application mode SS3; CSI 5~ and 6~ (VT220)."""
+    typed = "\x1b[A\x1b[B\x1bOA\x1bOB\x1b[5~\x1b[6~"
+    assert commands_in(typed) == ["up", "down", "up", "down", "page_up", "page_down"]
 
 
 def test_escape_sequences_are_not_commands() -> None:
     # ECMA-48 control sequences end in 0x40 to 0x7e; xterm sends SS3 for function keys.
-    assert commands_in("\x1b[A\x1bOQ\x1b[15~\x1b[1;5q") == []
-    assert commands_in("\x1b[At") == ["take_toggle"]
+    assert commands_in("\x1b[C\x1bOQ\x1b[15~\x1b[1;5q") == []
+    assert commands_in("\x1b[Ct") == ["take_toggle"]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
@@ -261,7 +321,7 @@ def test_keys_come_through_a_real_terminal_without_waiting() -> None:
                 assert reader.active
                 assert not termios.tcgetattr(inner)[3] & termios.ECHO
                 assert reader.poll() == []
-                os.write(outer, b"t\x1b[Al")
+                os.write(outer, b"t\x1b[Cl")
                 assert reader.poll() == ["take_toggle", "page_large"]
                 assert reader.poll() == []
             reader.close()

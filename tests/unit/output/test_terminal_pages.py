@@ -23,10 +23,11 @@ from liveassist.output.terminal_canvas import COLOUR, MONO
 from liveassist.output.terminal_meters import shorten
 from liveassist.output.terminal_pages import render
 from liveassist.output.terminal_reading import expander_lines
+from liveassist.output.terminal_takes import evenness_places
 from liveassist.output.terminal_words import alert_id
 from tests.unit.output import terminal_samples as samples
 
-PAGES = ("main", "large", "between", "help")
+PAGES = ("main", "large", "between", "takes", "help")
 SNAPSHOTS: dict[str, Callable[[], Snapshot]] = {
     "full": samples.full,
     "calm": samples.calm,
@@ -214,7 +215,48 @@ def test_between_page_gives_reasons_and_suggestions() -> None:
 
 
 def test_text_that_does_not_fit_is_said_to_be_missing() -> None:
-    assert "more lines: make the window taller" in text(samples.full(), 60, 12, page="help")
+    assert "lines 1 to 7 of " in text(samples.full(), 60, 12, page="help")
+    moved = "\n".join(render(samples.full(), 60, 12, page="help", scroll=3).lines())
+    assert "lines 4 to 10 of " in moved
+
+
+def test_takes_page_lists_takes_and_says_more_of_the_chosen_one() -> None:
+    shown = "\n".join(render(samples.full(), 80, 24, page="takes", scroll=1).lines())
+    assert re.search(r"^   take 1 +0:30 +snare 3.0 dB +kick 1.2 dB.*reference", shown, re.M)
+    assert re.search(
+        r"^>\* take 2 +0:30 +snare 1.5 dB +kick 1.2 dB.*evenest.*1 change", shown, re.M
+    )
+    assert re.search(r"^   take 3 +\d+:\d\d +runs", shown, re.M)
+    words = " ".join(shown.split())
+    assert "snare spread 1.5 dB (1.2 to 2.0), kick spread 1.2 dB (0.9 to 1.6)" in words
+    assert "Noted: fill too early" in shown
+    assert "18 cents flat" in shown
+
+
+def test_of_many_takes_the_chosen_one_is_shown() -> None:
+    many = replace(samples.full(), takes=samples.take_lines(64))
+    for at in (0, 20, 63):
+        shown = "\n".join(render(many, 80, 24, page="takes", scroll=at).lines())
+        assert re.search(rf"^>. take {at + 1} ", shown, re.M)
+
+
+def test_evenest_take_and_those_as_even() -> None:
+    """Intervals that do not overlap are told apart; a take without a figure is not ranked."""
+    lines = samples.take_lines(5)
+    assert evenness_places(lines) == {"take 4": "evenest", "take 3": "as even"}
+    assert evenness_places(lines[:1]) == {}
+    punched = tuple(replace(x, punch_in="into take 1") if x.name == "take 4" else x for x in lines)
+    assert "take 4" not in evenness_places(punched)
+
+
+def test_the_key_line_shows_as_many_keys_as_fit() -> None:
+    for width in (40, 60, 80, 120, 200):
+        foot = text(samples.full(), width, 24).split("\n")[-1]
+        assert "t take" in foot
+        assert "? help" in foot
+        assert "q quit" in foot
+    assert "p takes" in text(samples.full(), 80, 24).split("\n")[-1]
+    assert all(b.brief in text(samples.full(), 200, 24).split("\n")[-1] for b in COMMANDS)
 
 
 def test_no_drums_is_said_in_words() -> None:
