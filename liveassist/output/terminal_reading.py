@@ -13,7 +13,9 @@ from liveassist.output.terminal_canvas import Canvas, fit, wrap
 from liveassist.output.terminal_parts import drum_facts, learned
 from liveassist.output.terminal_words import (
     AlertId,
+    between,
     count,
+    evenness_places,
     judged,
     many,
     number,
@@ -44,7 +46,8 @@ def draw_between(canvas: Canvas, view: View) -> None:
 
 def between_paragraphs(snapshot: Snapshot, silenced: Collection[AlertId]) -> list[tuple[str, str]]:
     """What that page says, each with its style."""
-    paragraphs: list[tuple[str, str]] = [("The drums", "strong")]
+    paragraphs = _last_take(snapshot)
+    paragraphs.append(("The drums now", "strong"))
     drums = judged(snapshot)
     for drum in drums:
         found = verdict(snapshot, drum, silenced)
@@ -54,13 +57,33 @@ def between_paragraphs(snapshot: Snapshot, silenced: Collection[AlertId]) -> lis
         paragraphs.append((f"{drum.name}: {found.word}; {body}" if body else drum.name, "plain"))
     if not drums:
         paragraphs.append((NO_DRUMS, "plain"))
-    paragraphs.append(("What changed since the reference take", "strong"))
-    paragraphs += [(change.sentence, "plain") for change in snapshot.changes] or [
-        ("nothing that chance would not explain", "quiet")
-    ]
     paragraphs.append(("Expander settings to try (suggested, never sent by itself)", "strong"))
     paragraphs += [(line, "plain") for line in expander_lines(snapshot)] or [("none yet", "quiet")]
     paragraphs.append((learned(snapshot).capitalize(), "quiet"))
+    return paragraphs
+
+
+def _last_take(snapshot: Snapshot) -> list[tuple[str, str]]:
+    """The take that ended last: how even, and what changed against the reference."""
+    ended = [line for line in snapshot.takes if line.end_s is not None]
+    reference = next((line.name for line in snapshot.takes if line.reference), None)
+    paragraphs: list[tuple[str, str]] = []
+    if ended:
+        last = max(ended, key=lambda line: line.end_s or 0.0)
+        place = evenness_places(snapshot.takes).get(last.name, "")
+        facts = [
+            f"{drum} spread {number(spread)} dB ({between(last.spread_ci.get(drum))})"
+            for drum, spread in last.spread_db.items()
+            if spread is not None
+        ] + ([place] if place else [])
+        facts += [many(last.weak_hits, "weak hit")] if last.weak_hits else []
+        paragraphs.append((f"The last take, {last.name}", "strong"))
+        paragraphs.append((", ".join(facts) or "too few hits to judge", "plain"))
+    against = f" ({reference})" if reference is not None else ""
+    paragraphs.append((f"What changed in it since the reference take{against}", "strong"))
+    paragraphs += [(change.sentence, "plain") for change in snapshot.changes] or [
+        ("nothing that chance would not explain", "quiet")
+    ]
     return paragraphs
 
 

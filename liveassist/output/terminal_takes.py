@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 
 from rich.cells import cell_len
@@ -11,7 +10,7 @@ from liveassist.model import Snapshot, TakeLine
 from liveassist.output.terminal_canvas import Canvas, clean, fit, wrap
 from liveassist.output.terminal_parts import join_fitting
 from liveassist.output.terminal_reading import View
-from liveassist.output.terminal_words import between, clock, judged, many, number
+from liveassist.output.terminal_words import between, clock, evenness_places, judged, many, number
 
 NO_TAKES = "No take yet: press t to start one, or k to keep what was just played."
 #: Widest a name may be in the list, cells, and the share of the page that the chosen take has.
@@ -111,37 +110,6 @@ def _detail(snapshot: Snapshot, line: TakeLine, width: int) -> list[str]:
     if line.end_s is not None and not line.changes and not line.reference:
         sentences.append("Nothing changed against the reference that chance would not explain.")
     return [text for sentence in sentences for text in wrap(clean(sentence), width, 3)]
-
-
-def evenness_places(takes: Sequence[TakeLine]) -> dict[str, str]:
-    """Words for the evenest take and those the hits do not tell from it; none with fewer than two
-    to compare. By the drums' spreads together, as squares; punch-ins do not count."""
-    drums = {
-        drum for line in takes for drum, spread in line.spread_db.items() if spread is not None
-    }
-    scores: dict[str, float] = {}
-    for line in takes:
-        spreads = [line.spread_db.get(drum) for drum in sorted(drums)]
-        found = [spread for spread in spreads if spread is not None and math.isfinite(spread)]
-        if line.punch_in is None and drums and len(found) == len(drums):
-            scores[line.name] = math.hypot(*found)
-    if len(scores) < 2:
-        return {}
-    best = min(scores, key=lambda name: scores[name])
-    by_name = {line.name: line for line in takes}
-    words = {best: "evenest"}
-    for name in scores:
-        if name != best and not _clearly_worse(by_name[name], by_name[best]):
-            words[name] = "as even"
-    return words
-
-
-def _clearly_worse(line: TakeLine, best: TakeLine) -> bool:
-    for drum, interval in line.spread_ci.items():
-        theirs = best.spread_ci.get(drum)
-        if interval is not None and theirs is not None and interval[0] > theirs[1]:
-            return True
-    return False
 
 
 def take_sentences(snapshot: Snapshot) -> list[str]:

@@ -6,11 +6,11 @@ Everything here is a pure function of the values it is given.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from liveassist.model import Alert, Drum, DrumFigures, Interval, Snapshot, Suggestion
+from liveassist.model import Alert, Drum, DrumFigures, Interval, Snapshot, Suggestion, TakeLine
 
 Tone = Literal["good", "look", "stop", "wait"]
 AlertId = tuple[str, str | None, str | None, float]
@@ -160,13 +160,17 @@ def verdict(snapshot: Snapshot, drum: Drum, silenced: Collection[AlertId] = froz
 
 
 def trend(figures: DrumFigures) -> str:
-    """Whether the level goes anywhere: only said where the interval leaves no doubt."""
+    """Whether the level goes anywhere, with the interval: said only where that leaves no doubt."""
     if figures.trend_db_per_min is None or figures.trend_ci is None:
         return ""
     low, high = figures.trend_ci
     if low > 0 or high < 0:
         way = "rising" if low > 0 else "falling"
-        return f"{way} {number(abs(figures.trend_db_per_min))} dB/min"
+        ends = sorted((abs(low), abs(high)))
+        span = between((ends[0], ends[1]))
+        return f"{way} {number(abs(figures.trend_db_per_min))} dB/min" + (
+            f" ({span})" if span else ""
+        )
     return "level steady"
 
 
@@ -274,3 +278,34 @@ def take_words(snapshot: Snapshot) -> tuple[str, str, str]:
         return take.name, clock(take.end_s - take.start_s), "over"
     kind = "playing, not marked" if take.provisional else "take running"
     return take.name, clock(snapshot.time_s - take.start_s), kind
+
+
+def evenness_places(takes: Sequence[TakeLine]) -> dict[str, str]:
+    """Words for the evenest take and those the hits do not tell from it; none with fewer than two
+    to compare. By the drums' spreads together, as squares; punch-ins do not count."""
+    drums = {
+        drum for line in takes for drum, spread in line.spread_db.items() if spread is not None
+    }
+    scores: dict[str, float] = {}
+    for line in takes:
+        spreads = [line.spread_db.get(drum) for drum in sorted(drums)]
+        found = [spread for spread in spreads if spread is not None and math.isfinite(spread)]
+        if line.punch_in is None and drums and len(found) == len(drums):
+            scores[line.name] = math.hypot(*found)
+    if len(scores) < 2:
+        return {}
+    best = min(scores, key=lambda name: scores[name])
+    by_name = {line.name: line for line in takes}
+    words = {best: "evenest"}
+    for name in scores:
+        if name != best and not _clearly_worse(by_name[name], by_name[best]):
+            words[name] = "as even"
+    return words
+
+
+def _clearly_worse(line: TakeLine, best: TakeLine) -> bool:
+    for drum, interval in line.spread_ci.items():
+        theirs = best.spread_ci.get(drum)
+        if interval is not None and theirs is not None and interval[0] > theirs[1]:
+            return True
+    return False

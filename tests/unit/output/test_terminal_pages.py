@@ -23,8 +23,7 @@ from liveassist.output.terminal_canvas import COLOUR, MONO
 from liveassist.output.terminal_meters import shorten
 from liveassist.output.terminal_pages import render
 from liveassist.output.terminal_reading import expander_lines
-from liveassist.output.terminal_takes import evenness_places
-from liveassist.output.terminal_words import alert_id
+from liveassist.output.terminal_words import alert_id, evenness_places
 from tests.unit.output import terminal_samples as samples
 
 PAGES = ("main", "large", "between", "takes", "help")
@@ -109,7 +108,7 @@ def test_80_by_24_shows_everything_asked_for() -> None:
         "SNARE",
         "KICK",
         "spread 1.9 dB (1.5 to 2.5)",
-        "falling 0.8 dB/min",
+        "falling 0.8 dB/min (0.3 to 1.3)",
         "level steady",
         "bleed margin 14.2 dB (hat)",
         "note 187.3 Hz, ring 0.42 s",
@@ -209,6 +208,9 @@ def test_help_page_names_every_key() -> None:
 
 def test_between_page_gives_reasons_and_suggestions() -> None:
     shown = " ".join(text(samples.full(), 80, 24, page="between").split())
+    assert "The last take, take 2 snare spread 1.5 dB (1.2 to 2.0), kick" in shown
+    assert "evenest, 1 weak hit" in shown
+    assert "What changed in it since the reference take (take 1)" in shown
     assert "The snare head is 18 cents flat against take 1." in shown
     assert "never sent by itself" in shown
     assert "98 % of main hits" in shown
