@@ -84,11 +84,7 @@ def load_plan(
         raise ScenarioError(
             f"no scenario {text!r}{suggest(text, names())}; shipped: {', '.join(names())}"
         )
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except tomllib.TOMLDecodeError as problem:
-        raise ScenarioError(f"{path.name}: not valid TOML: {problem}") from problem
-    return parse_plan(data, path, seed=seed, soundcheck=soundcheck)
+    return parse_plan(_read_toml(path), path, seed=seed, soundcheck=soundcheck)
 
 
 def parse_plan(
@@ -119,15 +115,38 @@ def parse_plan(
 
 
 def _kit(data: Mapping[str, Any], path: Path) -> Kit:
-    name = str(data.get("kit", ""))
+    file, table = _kit_table(str(data.get("kit", "")), path)
+    return parse_kit(_changed(table, data.get("change", {}), path.name), file.name)
+
+
+def _kit_table(name: str, path: Path) -> tuple[Path, dict[str, Any]]:
+    """Table of the kit called ``name``, or in a file beside ``path``.
+
+    A kit may be another one with changes: ``like = "KIT"`` and what a scenario says under
+    ``change``.
+    """
     file = path.parent / name if name.endswith(".toml") else KIT_FOLDER / f"{name}.toml"
     if not file.is_file():
         known = sorted(item.stem for item in KIT_FOLDER.glob("*.toml"))
         raise ScenarioError(
             f"{path.name}: no kit {name!r}{suggest(name, known)}; shipped: {', '.join(known)}"
         )
-    table = tomllib.loads(file.read_text(encoding="utf-8"))
-    return parse_kit(_changed(table, data.get("change", {}), path.name), file.name)
+    table = _read_toml(file)
+    if "like" not in table:
+        return file, table
+    refuse_unknown(table, {"like", "name", "seed", "change"}, file.name)
+    like = str(table.pop("like"))
+    if like == name:
+        raise ScenarioError(f"{file.name}: like = {like!r} is the kit itself")
+    changed = _changed(_kit_table(like, file)[1], table.pop("change", {}), file.name)
+    return file, {**changed, **table}
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as problem:
+        raise ScenarioError(f"{path.name}: not valid TOML: {problem}") from problem
 
 
 def _changed(kit: Mapping[str, Any], change: Mapping[str, Any], where: str) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .bank import LEVEL_STEP_DB, PEAK_SPAN_S, VARIANTS, Bank, HitKey, nearest_step
+from .bank import LEVEL_STEP_DB, PEAK_SPAN_S, VARIANTS, Bank, HitKey, Rendering, nearest_step
 from .drummer import Stroke
 from .drumspec import Signal
 from .faults import Fault, Timeline, pitch_cents
@@ -39,6 +39,20 @@ class _Placed:
     choke: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class _Sounding:
+    """Sound that begins at sample ``first`` of the recording; ``choke``: where it is stopped."""
+
+    first: int
+    audio: Rendering
+    gain: float = 1.0
+    choke: int | None = None
+
+    @property
+    def last(self) -> int:
+        return self.first + len(self.audio)
+
+
 class Scene:
     """Streaming simulator. ``mics``: column names; ``own``: own microphone by drum;
     ``duration_s``; ``kit_toml``: a kit profile for a listener; ``segments``: of a soundcheck."""
@@ -62,7 +76,7 @@ class Scene:
         self._placed = self._place()
         self._voices = self._talk()
         self._next = 0
-        self._active: list[tuple[int, Signal, int | None]] = []
+        self._active: list[_Sounding] = []
         self._made = 0
         self._given = 0
         self._left: Signal = np.zeros((0, len(self.mics)), dtype=np.float32)
@@ -95,19 +109,16 @@ class Scene:
         start, stop = self._made, self._made + STEP_FRAMES
         self._start_strokes(stop)
         mix = np.zeros((STEP_FRAMES, len(self.mics)), dtype=np.float32)
-        still: list[tuple[int, Signal, int | None]] = []
-        for first, audio, choke in self._active:
-            low, high = max(start, first), min(stop, first + audio.shape[0])
+        for item in self._active:
+            low, high = max(start, item.first), min(stop, item.last)
             if high > low:
-                piece = audio[low - first : high - first]
-                if choke is not None and high > choke:
-                    since = np.maximum(np.arange(low, high) - choke, 0)
+                piece = item.audio.span(low - item.first, high - item.first, item.gain)
+                if item.choke is not None and high > item.choke:
+                    since = np.maximum(np.arange(low, high) - item.choke, 0)
                     fade = np.exp(-since / (_CHOKE_S * self.sample_rate_hz))
-                    piece = piece * fade[:, None].astype(np.float32)
+                    piece *= fade[:, None].astype(np.float32)
                 mix[low - start : high - start] += piece
-            if first + audio.shape[0] > stop:
-                still.append((first, audio, choke))
-        self._active = still
+        self._active = [item for item in self._active if item.last > stop]
         self._made = stop
         return self.preamps.process(mix, start)
 
@@ -117,13 +128,11 @@ class Scene:
             first = item.sample - LEAD_SAMPLES
             if first >= stop:
                 break
-            audio = self.bank.audio(item.key) * np.float32(item.gain)
-            skip = max(-first, 0)
-            self._active.append((first + skip, audio[skip:], item.choke))
+            audio = self.bank.audio(item.key)
+            self._active.append(_Sounding(first, audio, item.gain, item.choke))
             self._next += 1
         while self._voices and self._voices[0][0] < stop:
-            first, audio = self._voices.pop(0)
-            self._active.append((first, audio, None))
+            self._active.append(_Sounding(*self._voices.pop(0)))
 
     # --- plan to strokes ---
 
@@ -166,11 +175,12 @@ class Scene:
             last[item.stroke.instrument] = index
         return out
 
-    def _talk(self) -> list[tuple[int, Signal]]:
+    def _talk(self) -> list[tuple[int, Rendering]]:
         out = []
         for item in self.timeline.of("talk"):
             audio = speech(self.plan.kit, item, self.plan.seed, self.sample_rate_hz)
-            out.append((round(item.at_s * self.sample_rate_hz), audio * self.bank.gain[None]))
+            audio *= self.bank.gain[None]
+            out.append((round(item.at_s * self.sample_rate_hz), Rendering.of(audio)))
         return sorted(out, key=lambda pair: pair[0])
 
     # --- truth ---
@@ -217,7 +227,7 @@ class Scene:
     def _exact_peaks(self, item: _Placed, onset: int, span: int) -> npt.NDArray[np.float64]:
         first = item.sample + onset
         begin = onset + LEAD_SAMPLES
-        audio = self.bank.audio(item.key)[begin : begin + span]
+        audio = self.bank.audio(item.key).span(begin, begin + span)
         factors = self.preamps.factors(first, first + audio.shape[0])
         return np.asarray(np.abs(audio * factors).max(axis=0) * item.gain, dtype=np.float64)
 
