@@ -1,8 +1,10 @@
 """What goes down one MIDI wire and when: only changes, never faster than the wire.
 
-No thread, clock or port: the time is an argument and the messages to send are the result. Hits go
-first. Bytes are counted against the port's budget (31,250 baud carry 3,125 bytes a second), so a
-display full of figures arrives late rather than making a hit late.
+No thread, clock or port: the time is an argument and the messages to send are the result. Bytes
+are counted as the wire takes them (31,250 baud carry 3,125 a second), so it is known how many still
+wait in the port. A figure is only given to it while next to nothing waits there: a display full of
+figures arrives late rather than making a hit late. Hits are always sent, up to a bound of their
+own.
 """
 
 from __future__ import annotations
@@ -16,8 +18,11 @@ from .midi_codec import MidiReader
 from .midi_map import hit_notes, surface_messages
 from .surface_model import MidiPort, Surface
 
-#: Bytes that may be sent at once after a pause, as a share of a second's budget.
-BURST_S = 0.1
+#: A hit is dropped when hits alone have this much of the wire before them, seconds: 20 at once.
+HITS_AHEAD_S = 0.2
+#: A figure waits while more than this is before it on the wire, seconds: so much later a hit comes
+#: that is found just after, and the figure's own length.
+FIGURES_AHEAD_S = 0.01
 #: Half a period of blinking, seconds (well below three flashes a second: WCAG 2.1, 2.3.1).
 BLINK_HALF_S = 0.5
 #: A port that says within this what it was told is repeating it, seconds; so many messages are
@@ -37,9 +42,13 @@ class MidiSender:
         self._sent: dict[str, bytes] = {}
         self._sent_at: dict[str, int] = {}
         self._snapshot: Snapshot | None = None
+        #: What should stand where, on which page and in which half of blinking: worked out once
+        #: a snapshot, not every few milliseconds in which the wire takes a little of it.
+        self._wanted: tuple[tuple[int, bool], dict[str, bytes]] | None = None
         self._offs: list[tuple[float, int, bytes]] = []
-        self._tokens = self._burst = port.bytes_per_s * BURST_S
-        self._filled_at: float | None = None
+        self._ahead = 0.0  # bytes the wire has not carried yet, by count
+        self._hits_ahead = 0.0  # of hits alone
+        self._counted_at: float | None = None
         self._recent: deque[tuple[float, int]] = deque()
         self._recent_bytes = 0
         self._serial = 0
@@ -54,31 +63,33 @@ class MidiSender:
 
     def show(self, snapshot: Snapshot) -> None:
         """Take over the figures to be shown."""
-        self._snapshot = snapshot
+        self._snapshot, self._wanted = snapshot, None
 
     def event(self, event: Event, now: float) -> list[bytes]:
-        """The notes to send at once for an event. One beyond the budget is dropped and counted."""
-        self._fill(now)
+        """The notes to send at once for an event. One beyond the bound is dropped and counted."""
+        self._drain(now)
         messages: list[bytes] = []
         for hit, on, off in hit_notes(event, self._surface, self._port.name):
             if hit.page not in (0, self.page):
                 continue
-            if self._tokens < -self._burst:
+            if self._hits_ahead > self._port.bytes_per_s * HITS_AHEAD_S:
                 self.dropped += 1
                 continue
+            self._hits_ahead += len(on)
             messages.append(self.spend(on, now))
             self._serial += 1
             heapq.heappush(self._offs, (now + hit.length_ms / 1000.0, self._serial, off))
         return messages
 
     def due(self, now: float) -> list[bytes]:
-        """Everything else to send now: ends of notes, then changed controls within the budget."""
-        self._fill(now)
+        """Everything else to send now: ends of notes, then changed controls while the wire has
+        room."""
+        self._drain(now)
         messages: list[bytes] = []
         while self._offs and self._offs[0][0] <= now:
             messages.append(self.spend(heapq.heappop(self._offs)[2], now))
         for name, message in self._changed(now):
-            if self._tokens < min(len(message), self._burst):
+            if self._ahead > self._port.bytes_per_s * FIGURES_AHEAD_S:
                 break
             messages.append(self.spend(message, now))
             self._serial += 1
@@ -90,10 +101,8 @@ class MidiSender:
         waits = [BLINK_HALF_S]
         if self._offs:
             waits.append(self._offs[0][0] - now)
-        waiting = next(iter(self._changed(now)), None)
-        if waiting is not None:
-            missing = min(len(waiting[1]), self._burst) - self._tokens
-            waits.append(missing / self._port.bytes_per_s)
+        if self._changed(now):
+            waits.append(self._ahead / self._port.bytes_per_s - FIGURES_AHEAD_S)
         return max(0.001, min(waits))
 
     def bytes_per_s(self, now: float) -> float:
@@ -117,13 +126,17 @@ class MidiSender:
         if self._snapshot is None:
             return []
         dark = bool(int(now / BLINK_HALF_S) % 2)
-        wanted = surface_messages(self._surface, self._port.name, self._snapshot, self.page, dark)
+        looks = (self.page, dark)
+        if self._wanted is None or self._wanted[0] != looks:
+            shown = surface_messages(self._surface, self._port.name, self._snapshot, *looks)
+            self._wanted = (looks, shown)
+        wanted = self._wanted[1]
         changed = [(name, data) for name, data in wanted.items() if self._sent.get(name) != data]
         return sorted(changed, key=lambda item: self._sent_at.get(item[0], 0))
 
     def spend(self, message: bytes, now: float) -> bytes:
         """Count a message that is being sent; returns it."""
-        self._tokens -= len(message)
+        self._ahead += len(message)
         self._recent.append((now, len(message)))
         self._recent_bytes += len(message)
         self.bytes_per_s(now)
@@ -134,8 +147,10 @@ class MidiSender:
             del self._said[next(iter(self._said))]
         return message
 
-    def _fill(self, now: float) -> None:
-        if self._filled_at is not None:
-            passed = max(0.0, now - self._filled_at)
-            self._tokens = min(self._burst, self._tokens + passed * self._port.bytes_per_s)
-        self._filled_at = now
+    def _drain(self, now: float) -> None:
+        """Take off what the wire has carried since the last time."""
+        if self._counted_at is not None:
+            carried = max(0.0, now - self._counted_at) * self._port.bytes_per_s
+            self._ahead = max(0.0, self._ahead - carried)
+            self._hits_ahead = max(0.0, self._hits_ahead - carried)
+        self._counted_at = now

@@ -2,7 +2,9 @@
 
 Run by hand: ``python tests/speed/output_latency.py [--hits N] [--midi]``. ``--midi`` needs a
 running JACK server (``JACK_DEFAULT_SERVER`` names it), and includes up to one of its periods.
-The main thread meanwhile filters blocks of noise, as the analysis does.
+The main thread meanwhile filters blocks of noise, as the analysis does. Then throughput: hits in
+bursts that just fit the queue, and a whole bank of faders that all move all the time on a wire of
+31,250 baud.
 """
 
 from __future__ import annotations
@@ -24,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from liveassist.output.osc_codec import OscMessage, decode
 from liveassist.output.router import Router, open_outputs
 from liveassist.output.surface_model import HitNote, MidiPort, OscTarget, Surface
+from liveassist.output.surfaces import parse_surface
 from tests.realparts.midi_ports import Recorder
 from tests.unit.output.scene import HIT, KIT, SNAPSHOT
 
@@ -127,6 +130,62 @@ def measure_midi(hits: int) -> None:
         _report("hit to MIDI bytes", sent, dict(enumerate(on)))
 
 
+def burst_osc(bursts: int = 20, hits: int = 1000) -> None:
+    """How many hits a second become datagrams in the hands of a receiver."""
+    receiver = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    receiver.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 22)
+    receiver.bind(("127.0.0.1", 0))
+    receiver.settimeout(1.0)
+    router = open_outputs([Surface("s", osc=(OscTarget("t", *receiver.getsockname()),))], KIT)
+    begin, came = time.perf_counter(), 0
+    for _ in range(bursts):
+        for number in range(hits):
+            router.publish(replace(HIT, number=number))
+        try:
+            for _ in range(hits):
+                receiver.recv(65536)
+                came += 1
+        except TimeoutError:
+            pass
+    took = time.perf_counter() - begin
+    dropped = router.states()[0].dropped
+    router.close()
+    receiver.close()
+    print(
+        f"burst to datagrams: {came} of {bursts * hits} arrived, {dropped} dropped, "
+        f"{came / took:.0f} a second"
+    )
+
+
+def full_wire(seconds: float = 10.0) -> None:
+    """Bytes a second on a MIDI wire when every fader moves at every look."""
+    controls = "".join(
+        f'[[control]]\nname = "f{n}"\nmessage = "cc14"\nchannel = {1 + n // 32}\n'
+        f'number = {n % 32}\nshows = "take_clock_s"\nrange = [0, {20 + n}]\n'
+        for n in range(64)
+    )
+    text = f'[surface]\nname = "s"\n[[midi]]\nname = "m"\nport = "notebox"\n{controls}'
+    with _Clocked("notebox") as recorder:
+        router = open_outputs([parse_surface(text, "s.toml")], KIT)
+        while router.states()[0].state != "ok":
+            time.sleep(0.05)
+        begin, shown = time.perf_counter(), 0.0
+        while (now := time.perf_counter() - begin) < seconds:
+            assert SNAPSHOT.take is not None
+            router.publish_snapshot(replace(SNAPSHOT, time_s=SNAPSHOT.take.start_s + 2 * now))
+            time.sleep(0.05)
+            shown = max(shown, router.states()[0].bytes_per_s or 0.0)
+        router.close()
+    moments = np.array(recorder.moments)
+    sizes = np.cumsum([0, *(len(data) for _, data in recorder.events)])
+    later = np.searchsorted(moments, moments + 1.0)
+    most = int(np.max(sizes[later] - sizes[np.arange(len(moments))]))
+    print(
+        f"64 faders of 14 bits that never rest: {sizes[-1] / seconds:.0f} bytes a second, at most "
+        f"{most} in any second (shown: {shown:.0f}); a wire carries 3125"
+    )
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description="latency of outputs")
@@ -134,8 +193,10 @@ def main() -> None:
     parser.add_argument("--midi", action="store_true")
     options = parser.parse_args()
     measure_osc(options.hits)
+    burst_osc()
     if options.midi:
         measure_midi(options.hits)
+        full_wire()
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from liveassist.model import DrumFigures, Snapshot
 from liveassist.output import midi_codec as midi
-from liveassist.output.midi_sender import BLINK_HALF_S, BURST_S, MidiSender
+from liveassist.output.midi_sender import BLINK_HALF_S, FIGURES_AHEAD_S, MidiSender
 from liveassist.output.surface_bind import bind
 from liveassist.output.surface_model import Surface
 from liveassist.output.surfaces import parse_surface
@@ -102,9 +102,9 @@ def test_the_wire_is_never_flooded() -> None:
         sent += [(now, len(message)) for message in sender.due(now)]
     for start in range(4):
         count = sum(size for at, size in sent if start <= at < start + 1)
-        assert count <= 3125 * (1 + BURST_S)
+        assert count <= 3125 * (1 + FIGURES_AHEAD_S) + 3
     assert sum(size for _, size in sent) > 0.9 * 3125 * 4
-    assert sender.bytes_per_s(now) <= 3125 * (1 + BURST_S)
+    assert sender.bytes_per_s(now) <= 3125 * (1 + FIGURES_AHEAD_S) + 3
 
 
 def test_no_control_waits_for_ever() -> None:
@@ -126,8 +126,32 @@ def test_hits_go_before_figures() -> None:
 def test_a_flood_of_hits_is_cut_off_and_counted() -> None:
     sender = _many(0, 300)
     sent = sum(len(message) for _ in range(1000) for message in sender.event(HIT, 0.0))
-    assert sent <= 300 * BURST_S * 2 + 3
+    assert sent == 63  # 60 bytes are 0.2 s of 300 a second; one more is begun
     assert sender.dropped == 1000 - sent // 3
+
+
+def test_a_long_text_does_not_cost_a_hit() -> None:
+    """A text of 203 bytes takes 0.4 s of a wire of 500 bytes a second; hits go on meanwhile."""
+    body = '[[control]]\nname = "d"\nshows = "alerts_sentence"\n'
+    body += 'message = "text"\nhead = "7D"\nwidth = 200\n'
+    sender = _sender(_surface(body + HITS, 500))
+    sender.show(SNAPSHOT)
+    assert [len(message) for message in sender.due(0.0)] == [203]
+    assert len(sender.event(HIT, 0.01)) == 1
+    assert sender.dropped == 0
+
+
+def test_figures_leave_the_wire_free_for_a_hit() -> None:
+    """However much is to be shown, never more than 10 ms of the wire and one message are ahead
+    of a hit: at 3,125 bytes a second 31 bytes and the message's 3."""
+    sender = _many(120, 3125)
+    waiting = 0.0
+    for step in range(1000):
+        now = step / 1000
+        waiting = max(0.0, waiting - 3.125)
+        sender.show(_spread((step % 100) / 10))
+        waiting += sum(len(message) for message in sender.due(now))
+        assert waiting <= 31.25 + 3
 
 
 def test_a_long_message_gets_through_a_narrow_budget() -> None:
