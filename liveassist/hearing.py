@@ -18,6 +18,7 @@ from liveassist.attribute.corrections import likeliest
 from liveassist.attribute.early import Early, EarlyWatch
 from liveassist.attribute.signature import Learned, Signature
 from liveassist.attribute.stale import StaleWatch
+from liveassist.attribute.student import Student
 from liveassist.attribute.verdict import Verdict, masks
 from liveassist.detect.onset import OnsetDetector
 from liveassist.history import History
@@ -99,6 +100,11 @@ class Hearing:
     def signatures(self) -> dict[str, Signature]:
         """What is known of each drum."""
         return self._attributor.signatures
+
+    @property
+    def student(self) -> Student | None:
+        """What learns on the way; None where a soundcheck was learned."""
+        return self._attributor.student
 
     @property
     def sureness(self) -> float | None:

@@ -88,9 +88,9 @@ class Pipeline:
         self._kit = kit
         self._rate = sample_rate_hz
         self._learned_name = learned_name
-        self._hearing = Hearing(kit, sample_rate_hz, learned)
+        self.hearing = Hearing(kit, sample_rate_hz, learned)
         self._rechunk = Rechunk(
-            self._hearing.chunk, len(kit.mics), round(LONGEST_FILLED_GAP_S * sample_rate_hz)
+            self.hearing.chunk, len(kit.mics), round(LONGEST_FILLED_GAP_S * sample_rate_hz)
         )
         self._detail = Detailer(kit, sample_rate_hz)
         self._meter = LevelMeter(kit, sample_rate_hz)
@@ -126,8 +126,8 @@ class Pipeline:
         if self._early:
             events.extend(self._announce(block))
         for chunk in chunks:
-            events.extend(self._hear(self._hearing.feed(chunk)))
-            heard_s = min(self._hearing.history.end, self._end) / self._rate
+            events.extend(self._hear(self.hearing.feed(chunk)))
+            heard_s = min(self.hearing.history.end, self._end) / self._rate
             events.extend(self.book.ended(self._takes.advance(heard_s)))
             events.extend(self._look(heard_s))
             if not self._detail.lean:
@@ -138,8 +138,8 @@ class Pipeline:
         """No more audio will come: everything still open is closed."""
         events = self._frames(self._meter.flush())
         for chunk in self._rechunk.pad(round(1.0 * self._rate)):
-            events.extend(self._hear(self._hearing.feed(chunk)))
-        events.extend(self._hear(self._hearing.finish(), last=True))
+            events.extend(self._hear(self.hearing.feed(chunk)))
+        events.extend(self._hear(self.hearing.finish(), last=True))
         end_s = self._end / self._rate
         events.extend(self._look(end_s, due=True))
         events.extend(self.book.ended(self._takes.finish(end_s)))
@@ -160,7 +160,7 @@ class Pipeline:
     def _announce(self, block: Block) -> list[Event]:
         """Early reports, with the take they fall in."""
         events: list[Event] = []
-        for hit in self._hearing.early(block):
+        for hit in self.hearing.early(block):
             known = self._rolling.add(hit)
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
@@ -174,12 +174,12 @@ class Pipeline:
             events.extend(self.book.ended(self._takes.hit(known)))
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         final = [replace(hit, stage="complete") for hit in inside if hit.stage != "withdrawn"]
-        for hit in self._detail.feed(self._hearing.history, final, last):
+        for hit in self._detail.feed(self.hearing.history, final, last):
             if hit.number in self._struck:
                 continue
             known = self._rolling.add(hit)
             self._alerts.hit(known)
-            self._snippets.keep(self._hearing.history, known)
+            self._snippets.keep(self.hearing.history, known)
             self.book.keep(known)
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
@@ -190,7 +190,7 @@ class Pipeline:
             return []
         self._alerts_at_s = now_s
         figures = self._rolling.window_figures(now_s)
-        stale = self._hearing.stale
+        stale = self.hearing.stale
         more = []
         if stale is not None:
             worst = next(iter(stale.misfits()), None)
@@ -219,11 +219,11 @@ class Pipeline:
     ) -> None:
         """Go on with a session broken off at ``heard_s``; called before the first block.
 
-        ``hits`` in order of their numbers; new ones are numbered after them. What is learned of
-        the kit while listening begins anew.
+        ``hits`` in order of their numbers; new ones are numbered after them. What was learned of
+        the kit while listening is for `Student.take_up`.
         """
         self._end = round(heard_s * self._rate)
-        self._hearing.number_from(max((hit.number for hit in hits), default=0))
+        self.hearing.number_from(max((hit.number for hit in hits), default=0))
         for hit in hits:
             self._rolling.add(replace(hit, sample=round(hit.time_s * self._rate)))
         self._rolling.settle()
@@ -255,7 +255,7 @@ class Pipeline:
             take=self._takes.current(),
             takes_done=len(self.book.records),
             lost_samples=self._rolling.lost_samples,
-            sureness=self._hearing.sureness,
+            sureness=self.hearing.sureness,
             learned=self._learned_name,
             changes=last[0].changes if last else (),
             audit=self._audit,
@@ -346,7 +346,7 @@ class Pipeline:
 
         Returns it withdrawn; None if there is none that can still be taken back.
         """
-        hit = self._hearing.no_hit(drum)
+        hit = self.hearing.no_hit(drum)
         if hit is not None:
             self._struck.add(hit.number)
             self._rolling.withdraw(hit.number)
@@ -356,7 +356,7 @@ class Pipeline:
 
     def missed_hit(self, drum: str | None = None) -> Hit | None:
         """There was a hit that was not reported: reported now and learned (see `Hearing`)."""
-        hit = self._hearing.missed_hit(drum)
+        hit = self.hearing.missed_hit(drum)
         if hit is None:
             return None
         known = self._rolling.add(hit)
@@ -365,7 +365,7 @@ class Pipeline:
 
     def audit_job(self) -> Job | None:
         """What a self-audit of the last seconds needs; None where no hit can serve as example."""
-        back = self._hearing.lookback
+        back = self.hearing.lookback
         hits = self._rolling.hits(back.start / self._rate)
         job = Job(self._kit, self._rate, self.learned(), back.start, back.audio(), tuple(hits))
         return job if examples(job) else None
@@ -379,7 +379,7 @@ class Pipeline:
 
     def learned(self) -> Learned:
         """All that is known of the kit now, corrections included."""
-        return self._hearing.learned()
+        return self.hearing.learned()
 
     def set_aim(self, aim: str) -> None:
         """Suggest for another aim from now on; what was suggested for the old one is forgotten."""

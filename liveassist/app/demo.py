@@ -17,6 +17,7 @@ from liveassist.app.auditor import Auditor
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import parse_kit
 from liveassist.app.interrupt import StopFlag
+from liveassist.app.lessons import lessons_for
 from liveassist.app.marks import Span
 from liveassist.app.notes import NoteKeeper
 from liveassist.app.outputs import load_surfaces, open_surfaces, state_lines
@@ -100,11 +101,12 @@ def demo(
     frames = min(round((request.seconds or scene.duration_s) * rate_hz), scene.total_frames)
     pipeline = build(kit, rate_hz, early=True)
     pace = pace or Pace(rate_hz)
-    kept, store, files = None, None, None
+    kept, store, files, lessons = None, None, None, None
     if request.out is not None:
         kept = _kept(request.out, kit, frames / rate_hz, out)
         files = SessionFiles(request.out, going_on=kept is not None)
         store = keep(request.out, kit, pipeline, kept)
+        lessons = lessons_for(request.out, kit, pipeline, going_on=kept is not None)
         if files.earlier is not None:
             print(f"An earlier session's files are in {files.earlier} now.", file=out)
     first = round(kept.heard_s * rate_hz) if kept is not None else 0
@@ -122,6 +124,9 @@ def demo(
         if store is not None:
             stack.callback(store.close)
             outputs.append(store)
+        if lessons is not None:
+            stack.callback(lessons.close)
+            outputs.append(lessons)
         if files is not None and kept is not None:
             files.collect(kept.hits)
         if not request.headless and out.isatty():

@@ -26,6 +26,7 @@ from liveassist.app.control import ControlServer
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.keeping import keeper_for
 from liveassist.app.learned import NOTHING, read_learned
+from liveassist.app.lessons import lessons_for
 from liveassist.app.livefiles import LiveFiles
 from liveassist.app.livelog import LiveLog
 from liveassist.app.livesession import LiveSession
@@ -144,11 +145,14 @@ def listen(
             aim=request.aim,
             early=True,
         )
-        store = None
+        store, lessons = None, None
         if request.out is not None:
             store = keep(request.out, kit, pipeline, kept)
             if store is not None:
                 stack.callback(store.close)
+            lessons = lessons_for(request.out, kit, pipeline, going_on=kept is not None)
+            if lessons is not None:
+                stack.callback(lessons.close)
         if files is not None and kept is not None:
             files.collect(kept.hits)
         steering = Steering(pipeline)
@@ -168,7 +172,7 @@ def listen(
             stack.callback(log.close)
             log.say(f"listening on {source.device.title} at {source.sample_rate_hz} Hz")
             log.say(sharing_note(source.device.name, source.device.host))
-        everyone: tuple[OutputsLike | None, ...] = (store, surfaces, control, log, screen)
+        everyone: tuple[OutputsLike | None, ...] = (store, lessons, surfaces, control, log, screen)
         session = LiveSession(
             pipeline,
             kit,

@@ -25,7 +25,7 @@ KIT_NAME = "session_kit.toml"
 FURTHER = ("log.csv", "applied.csv", "advice.json", "clock.csv")
 #: Files that make a folder one of a session, and all that may belong to it.
 SESSION = ("hits.csv", "summary.json", KIT_NAME, *PARTS)
-OURS = (*SESSION, *FURTHER, "notes.json", "report.html", "session.learned.npz", "rendered")
+OURS = (*SESSION, *FURTHER, "notes.json", "report.html", "session.lessons.npz", "rendered")
 #: Least time between two writings of hits.csv while running, seconds of the wall clock.
 HITS_EVERY_S = 2.0
 #: Least time between two writings of summary.json, and how many times longer than its making

@@ -86,6 +86,11 @@ class Attributor:
         return self._student.signatures
 
     @property
+    def student(self) -> Student | None:
+        """What learns on the way; None where a soundcheck was learned."""
+        return self._student if self._learns else None
+
+    @property
     def noise(self) -> Power:
         """Noise floor (mics, BANDS)."""
         return self._student.noise

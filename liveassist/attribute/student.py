@@ -7,7 +7,7 @@ hits, better ones as more are heard.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -102,11 +102,15 @@ class Student:
         when = self._when.setdefault(drum, deque(maxlen=kept.maxlen))
         when.append(onset)
         self._last[drum] = onset
-        need = 1 if drum == OTHERS else FIRST
-        if len(kept) >= need:
+        self._gather(drum)
+
+    def _gather(self, drum: str) -> None:
+        """Make the drum's signature of the exemplars there are, once they are enough."""
+        kept = self._hits[drum]
+        if len(kept) >= (1 if drum == OTHERS else FIRST):
             mic = self._own.get(drum)
             if mic is None:
-                mic = int(np.argmax(power.sum(axis=(0, 2))))
+                mic = int(np.argmax(kept[-1].sum(axis=(0, 2))))
             groups = 6 if drum == OTHERS else 3
             self.signatures[drum] = gather(drum, mic, list(kept), groups, solid=False)
 
@@ -152,6 +156,20 @@ class Student:
             signature,
             exemplars=np.concatenate([exemplars, power[None] / np.float32(loudest)]),
         )
+
+    def kept(self) -> dict[str, list[Power]]:
+        """The exemplars that each drum is being learned from; they are never changed later."""
+        return {drum: list(hits) for drum, hits in self._hits.items()}
+
+    def take_up(self, kept: Mapping[str, Sequence[Power]], noise: Power) -> None:
+        """Go on learning from exemplars of before a break (see `kept`)."""
+        for drum, hits in kept.items():
+            most = OTHERS_KEPT if drum == OTHERS else KEPT
+            self._hits[drum] = deque(hits, maxlen=most)
+            # They lie before anything that can be taken back.
+            self._when[drum] = deque([-(10**9)] * len(self._hits[drum]), maxlen=most)
+            self._gather(drum)
+        self.noise[:] = noise
 
     def ready(self, drum: str) -> bool:
         """Whether ``drum`` has a signature."""
