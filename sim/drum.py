@@ -218,8 +218,7 @@ def strike_drum(
     longest *= 1.0 + min(strike.level_db, 0.0) / 75.0
     count = int(min(longest, LONGEST_S) * rate)
     force = 10 ** (strike.level_db / 20)
-    radius = float(np.clip(spec.strike_radius + 0.02 * rng.standard_normal(), 0.0, 0.9))
-    angle = rng.uniform(-0.4, 0.4)
+    radius, angle = _place(spec, strike.articulation, rng)
     contact = spec.contact_ms * (1 + 0.03 * rng.standard_normal()) * force**-0.12
     pulse = acceleration_kernel(contact_pulse(contact, rate), rate)
     clock = warped_time(spec, tuned, state, strike.level_db, count, rate)
@@ -233,6 +232,16 @@ def strike_drum(
         emissions.append(Emission("under", faded(rattle[None], rate)))
     emissions.append(Emission("strike", click(spec, force, contact, rng, rate)))
     return emissions
+
+
+def _place(spec: DrumSpec, articulation: str, rng: np.random.Generator) -> tuple[float, float]:
+    """Where the head is met: radius (1: rim) and angle. ``lug_tap_3``: beside the third lug."""
+    if articulation.startswith("lug_tap_"):
+        lug = int(articulation.removeprefix("lug_tap_"))
+        angle = 2 * np.pi * (lug - 1) / spec.lugs + 0.04 * rng.standard_normal()
+        return float(np.clip(0.78 + 0.02 * rng.standard_normal(), 0.0, 0.9)), float(angle)
+    radius = float(np.clip(spec.strike_radius + 0.02 * rng.standard_normal(), 0.0, 0.9))
+    return radius, float(rng.uniform(-0.4, 0.4))
 
 
 def mixed(weights: FloatArray, waves: Signal, rate: int) -> Signal:

@@ -39,6 +39,9 @@ LEAST_DB: Final[dict[Kind, float]] = {
 }
 #: Kinds with a head: how hard they are hit is playing. The others are sources of bleed.
 HEADS: Final = frozenset({"kick", "snare", "tom"})
+#: The same for how a tom is played, and its least size, dB: fills are no two alike.
+_PENALTY_FILLS: Final = 5.5**2
+_LEAST_FILLS_DB: Final = 4.0
 #: z² a playing level must earn where the take, unlike the reference, clearly runs that way too
 #: (`DrumLevels.leaning`): two independent signs of one thing need less each.
 _PENALTY_LEANING: Final = 2.0**2
@@ -160,7 +163,9 @@ def _penalties(kit: Kit, names: list[tuple[Kind, int]], drums: Sequence[DrumLeve
         if kind == "gain" and place not in close:
             out[at] = _PENALTY_FAR
         drum = drums[place] if kind == "playing" else None
-        if drum is not None and drum.playing is not None:
+        if drum is not None and not drum.drum.judged:
+            out[at] = _PENALTY_FILLS
+        elif drum is not None and drum.playing is not None:
             along = drum.leaning * math.copysign(1.0, drum.playing.amount)
             if along >= _CLEARLY_LEANING:
                 out[at] = _PENALTY_LEANING
@@ -183,7 +188,11 @@ def explain(kit: Kit, drums: Sequence[DrumLevels]) -> Explanation:
     penalty = _penalties(kit, names, drums)
     chosen = _best_subset(penalty, design, target)
     causes = _fit(names, design, target, chosen)
-    while causes and (dropped := _too_small(causes, penalty[list(chosen)])) is not None:
+    least = _least(names, drums)
+    while (
+        causes
+        and (dropped := _too_small(causes, penalty[list(chosen)], least[list(chosen)])) is not None
+    ):
         chosen = tuple(index for index in chosen if index != chosen[dropped])
         causes = _fit(names, design, target, chosen)
     explained = np.zeros(len(cells.values))
@@ -193,12 +202,24 @@ def explain(kit: Kit, drums: Sequence[DrumLevels]) -> Explanation:
     return Explanation(tuple(causes), left, len(names))
 
 
-def _too_small(causes: list[Cause], penalty: FloatArray) -> int | None:
+def _least(names: list[tuple[Kind, int]], drums: Sequence[DrumLevels]) -> FloatArray:
+    """Least size of each effect that is worth naming, dB."""
+    return np.array(
+        [
+            _LEAST_FILLS_DB
+            if kind == "playing" and not drums[place].drum.judged
+            else LEAST_DB[kind]
+            for kind, place in names
+        ]
+    )
+
+
+def _too_small(causes: list[Cause], penalty: FloatArray, least_db: FloatArray) -> int | None:
     """Place of the weakest cause that is not worth naming."""
     weak = [
         (abs(cause.z), place)
         for place, cause in enumerate(causes)
-        if abs(cause.amount_db) < LEAST_DB[cause.kind] or cause.z**2 < float(penalty[place]) * 0.9
+        if abs(cause.amount_db) < float(least_db[place]) or cause.z**2 < float(penalty[place]) * 0.9
     ]
     return min(weak)[1] if weak else None
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 
+from liveassist.advise.changes_modes import ModeShift, compare_modes
 from liveassist.advise.changes_pattern import (
     MIN_HITS,
     SYSTEMATIC_CENTS,
@@ -16,11 +17,18 @@ from liveassist.advise.changes_pattern import (
     compare_patterns,
 )
 from liveassist.advise.changes_stats import difference
-from liveassist.model import Drum, FloatArray, Hit, Interval
+from liveassist.model import Drum, FloatArray, Hit, Interval, Partial
 
 #: A shift must stand this many standard errors off zero, and be this large, cents.
 _PITCH_Z: Final = 3.3
 LEAST_CENTS: Final = 6.0
+#: Further error of a pattern's shift for each unit by which the aligned patterns are less alike
+#: than a drum is with itself (Fisher's z), cents, and what of that is chance: something in the
+#: pattern did not move with the head, and holds the shift back.
+_PER_UNLIKENESS_CENTS: Final = 12.0
+_CHANCE_UNLIKENESS: Final = 0.1
+#: Two estimates of one shift that lie apart by more than chance: this share of it is error.
+_DISAGREEMENT: Final = 0.25
 #: Further error of a shift for each halving or doubling of the ring, cents.
 _PER_RING_OCTAVE_CENTS: Final = 3.0
 #: Further off than this it is another drum or head, not a flat one, cents.
@@ -85,6 +93,32 @@ def _patterns(hits: Sequence[Hit]) -> tuple[FloatArray, FloatArray]:
     return np.array(patterns), np.array([hit.peak_dbfs for hit in hits], dtype=np.float64)
 
 
+def _partials(hit: Hit) -> tuple[Partial, ...]:
+    return hit.measures.partials if hit.measures is not None else ()
+
+
+def _unlikeness(shift: PatternShift) -> float:
+    """How much less alike the aligned patterns are than the drum is with itself (Fisher's z)."""
+    own, other = (float(np.clip(r, -0.9, 0.99)) for r in (shift.own_likeness, shift.likeness))
+    return math.atanh(own) - math.atanh(other)
+
+
+def _joined(pattern: PatternShift, modes: ModeShift | None) -> PatternShift:
+    """The shift by the pattern and by the modes together, each by how well it is known."""
+    if modes is None:
+        return pattern
+    unlike = max(0.0, _unlikeness(pattern) - _CHANCE_UNLIKENESS)
+    error = math.hypot(pattern.se_cents, _PER_UNLIKENESS_CENTS * unlike)
+    weight = modes.se_cents**2 / (modes.se_cents**2 + error**2)
+    cents = weight * pattern.cents + (1.0 - weight) * modes.cents
+    apart = abs(pattern.cents - modes.cents)
+    joint = error * modes.se_cents / math.hypot(error, modes.se_cents)
+    if apart > 2.0 * math.hypot(error, modes.se_cents):
+        joint = max(joint, _DISAGREEMENT * apart)
+    reach = joint * (pattern.ci[1] - pattern.cents) / pattern.se_cents
+    return replace(pattern, cents=cents, se_cents=joint, ci=(cents - reach, cents + reach))
+
+
 def head_report(
     drum: Drum, reference: Sequence[Hit], take: Sequence[Hit], gain_db: float
 ) -> HeadReport:
@@ -103,6 +137,14 @@ def head_report(
             levels_b - gain_db,
             systematic_cents=SYSTEMATIC_CENTS[drum.kind],
         )
+        if shift is not None:
+            modes = compare_modes(
+                [_partials(hit) for hit in first],
+                levels_a,
+                [_partials(hit) for hit in second],
+                levels_b - gain_db,
+            )
+            shift = _joined(shift, modes)
     changes: list[HeadChange] = []
     like_pitch = shift is None or abs(shift.cents) <= _LIKE_PITCH_CENTS
     ring = _ring(reference, take, drum.name) if like_pitch else None
@@ -122,10 +164,7 @@ def _pitch(drum: Drum, shift: PatternShift, ring: HeadChange | None) -> HeadChan
     if unlike or abs(shift.cents) > MOST_CENTS:
         sure = shift.own_likeness >= _LIKE_ITSELF
         # how far the correlation lies below that of the drum with itself, on Fisher's z scale
-        apart = math.atanh(min(shift.own_likeness, 0.99)) - math.atanh(
-            float(np.clip(shift.likeness, -0.9, 0.99))
-        )
-        return HeadChange("drum_changed", None, None, 4.0 + apart) if sure else None
+        return HeadChange("drum_changed", None, None, 4.0 + _unlikeness(shift)) if sure else None
     error = shift.se_cents
     low, high = shift.ci
     if ring is not None and ring.amount is not None:

@@ -137,7 +137,7 @@ def _huber_weights(residual: FloatArray) -> FloatArray:
     return np.asarray(np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(residual), 1e-9)))
 
 
-def _regress(
+def regress(
     shifts: FloatArray, levels: FloatArray, in_take: FloatArray
 ) -> tuple[float, float, float]:
     """Take effect, its standard error, and slope of shift on level; Huber weights, slope prior."""
@@ -189,7 +189,7 @@ def compare_patterns(
     )
     levels = np.concatenate([reference_dbfs, take_dbfs])
     in_take = np.concatenate([np.zeros(len(reference)), np.ones(len(take))])
-    cents, error, slope = _regress(shifts, levels, in_take)
+    cents, error, slope = regress(shifts, levels, in_take)
     apart = abs(float(np.median(take_dbfs)) - float(np.median(reference_dbfs)))
     error = math.hypot(error, systematic_cents, _PER_DB_APART_CENTS * apart)
     dof = float(len(shifts) - 3)

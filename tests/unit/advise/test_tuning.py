@@ -88,7 +88,38 @@ def test_lug_walk_finds_the_tight_pair() -> None:
     assert pair[1] == 7
     assert pair[2] == pytest.approx(26.0, abs=4.0)
     assert pair[3] == pytest.approx(0.0, abs=4.0)
-    assert walk.sentence.startswith("Lug ")
+    # one mode with one diameter: which of the axes is off cannot be told, so both are named
+    assert walk.sentence.startswith(
+        "The head is flat at lugs 1 and 5 and sharp at lugs 3 and 7, 52 cents apart: tighten"
+    )
+
+
+def test_lug_walk_names_one_lug_where_one_pitch_differs() -> None:
+    """The plain case of a tuner's ear: one lug reads 18 cents under the others, taken as given."""
+    rows = [
+        (lug, partials((300.0 * 2 ** ((-18.0 if lug == 4 else 0.0) / 1200.0), -10.0)))
+        for lug in range(1, 7)
+        for _ in range(2)
+    ]
+    walk = lug_walk(6, rows)
+    assert walk.lugs[3].off_cents == pytest.approx(-18.0, abs=0.5)
+    assert [lug.number for lug in walk.lugs if lug.off] == [4]
+    assert walk.sentence.startswith("Lug 4 is 18 cents flat of the others: tighten it")
+
+
+def test_another_microphone_speaks_where_the_own_one_hangs_over_the_still_line() -> None:
+    """The own microphone hears one half only, which tells nothing; the other hears both."""
+    own, other = [], []
+    for lug in range(1, 9):
+        angle = math.pi * (lug - 3) / 4.0
+        tight = 20.0 * math.log10(abs(math.cos(angle)) + 0.03)
+        slack = 20.0 * math.log10(abs(math.sin(angle)) + 0.03)
+        for _ in range(2):
+            own.append((lug, partials((298.0, -20.0), (180.0, -10.0))))
+            other.append((lug, partials((298.0, slack - 30.0), (304.0, tight - 30.0))))
+    assert not any(lug.off for lug in lug_walk(8, own).lugs)
+    heard = lug_walk(8, own, [other])
+    assert {lug.number for lug in heard.lugs if (lug.off_cents or 0.0) > 10.0 and lug.off} == {3, 7}
 
 
 def test_an_even_drum_is_left_alone() -> None:
@@ -105,7 +136,7 @@ def test_a_walk_half_done_says_what_is_next() -> None:
     assert lug_walk(5, []).pairs == ()
     with pytest.raises(ValueError, match="1 to 6"):
         lug_walk(6, [(7, ())])
-    with pytest.raises(ValueError, match="3 to 16"):
+    with pytest.raises(ValueError, match="3 to 24"):
         lug_walk(2, [])
 
 
