@@ -274,9 +274,9 @@ class Pipeline:
         """What the session leaves behind, of what was heard so far."""
         end_s = self._end / self._rate
         figures = self._rolling.figures(0.0, end_s + 1e-6, keyed_margin_db=self._advisor.margins)
+        take_of = self._takes.lookup()
         hits = tuple(
-            replace(hit, take=self._takes.take_of(hit.time_s), stage="complete")
-            for hit in self._rolling.hits()
+            replace(hit, take=take_of(hit.time_s), stage="complete") for hit in self._rolling.hits()
         )
         return SessionRecord(
             kit=self._kit,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,12 +23,16 @@ from liveassist.app.sessionfiles import (
 )
 from liveassist.app.summary import summary_json
 from liveassist.errors import StorageError
-from liveassist.model import Hit, SessionRecord
+from liveassist.model import Event, Hit, SessionRecord
 
 #: After a failed writing the next is tried so much later, seconds.
 RETRY_S = 5.0
-#: Making the summary may hold analysis up so long, seconds; the ring holds eight.
+#: Making the summary may hold analysis up so long while drums are played, and in a pause, seconds;
+#: the ring holds eight.
 LONGEST_HOLD_S = 1.0
+LONGEST_HOLD_IN_PAUSE_S = 5.0
+#: Nothing was hit for so long: a pause, seconds.
+PAUSE_S = 3.0
 #: How many times longer than a writing took the next one waits.
 HITS_REST = 30.0
 
@@ -60,22 +64,34 @@ class LiveFiles(SessionFiles):
         super().__init__(folder, clock, going_on=going_on)
         self.problem: str | None = None
         self.failures = 0
+        self._only_in_pause = False
+        self._hit_at_s = -math.inf
         self._job: _Job | None = None
         self._ending = False
         self._wanted = threading.Condition()
         self._thread = threading.Thread(target=self._work, name="files", daemon=True)
         self._thread.start()
 
+    def collect(self, events: Iterable[Event]) -> None:
+        """As ever; and note when something was hit."""
+        events = list(events)
+        if any(isinstance(event, Hit) for event in events):
+            self._hit_at_s = self._clock()
+        super().collect(events)
+
     def write_if_due(self, record: Callable[[], SessionRecord]) -> None:
         """Hand what is due to the thread; ``record`` is asked only when summary.json is."""
         now_s = self._clock()
-        if now_s >= self._summary_due_s:
+        pause = now_s - self._hit_at_s >= PAUSE_S
+        if now_s >= self._summary_due_s and (pause or not self._only_in_pause):
             known = record()
             spent_s = self._clock() - now_s
             rest_s = max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
-            # After hours of playing it would hold analysis up too long; the end writes it, and the
-            # store has everything meanwhile.
-            self._summary_due_s = now_s + rest_s if spent_s < LONGEST_HOLD_S else math.inf
+            # After hours of playing it holds analysis up so long that it waits for a pause, and in
+            # the end for the end; the store has everything meanwhile.
+            self._only_in_pause = spent_s >= LONGEST_HOLD_S
+            too_long = spent_s >= LONGEST_HOLD_IN_PAUSE_S
+            self._summary_due_s = math.inf if too_long else now_s + rest_s
             self._hand_over(known, known.hits)
         elif self._changed and now_s >= self._hits_due_s:
             self._hand_over(None, tuple(self._hits.values()))

@@ -11,38 +11,21 @@ sample of input.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import accumulate
 
 import numpy as np
 
 from liveassist.model import Hit, Kit, Take
+from liveassist.rolling.playing import Stroke, count_in, enough
+from liveassist.rolling.playing import played as played
 from liveassist.rolling.spread import SILENCE_S
 from liveassist.rolling.takeedits import Edited, EditError, TakeEdit, before, named
 from liveassist.rolling.takeedits import joined as joined
 from liveassist.rolling.takeedits import moved as moved
 from liveassist.rolling.takeedits import split as split
-
-#: Least that is judged: hits on kick and snare together, and length from first to last of them.
-#: Two bars of a plain beat at 120 a minute are 8 hits in 4 s. Common practice, no source.
-MIN_HITS = 8
-MIN_LENGTH_S = 4.0
-#: Count-in: this many even strokes on one drum before anything else, this evenly spaced, softer
-#: than what follows by this much.
-COUNT_IN = (3, 8)
-COUNT_SPACING_S = (0.25, 1.2)
-COUNT_EVEN = 0.12
-COUNT_SOFTER_DB = 6.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Stroke:
-    time_s: float
-    drum: str
-    level_dbfs: float | None
-    judged: bool
-    number: int
 
 
 class Takes:
@@ -52,7 +35,7 @@ class Takes:
         self._judged = {drum.name for drum in kit.drums if drum.judged}
         self._marks: list[Take] = []
         self._stretches: list[Take] = []
-        self._strokes: list[_Stroke] = []
+        self._strokes: list[Stroke] = []
         self._last_sound_s = -np.inf
         self._open: Take | None = None
         self._marked = 0
@@ -75,7 +58,7 @@ class Takes:
         if any(s.number == hit.number for s in self._strokes[-64:]):
             return events
         if self._open is None:
-            stroke = _Stroke(
+            stroke = Stroke(
                 hit.time_s, hit.drum, hit.peak_dbfs, hit.drum in self._judged, hit.number
             )
             self._strokes.append(stroke)
@@ -265,6 +248,23 @@ class Takes:
         names = self.names_at(time_s)
         return names[-1] if names else None
 
+    def lookup(self) -> Callable[[float], str | None]:
+        """`take_of` for many moments, of the takes as they are now."""
+        takes = self.all()
+        starts = [take.start_s for take in takes]
+        ends = [np.inf if take.end_s is None else take.end_s for take in takes]
+        reach = list(accumulate(ends, max))
+
+        def name(time_s: float) -> str | None:
+            at = bisect_right(starts, time_s) - 1
+            while at >= 0 and reach[at] >= time_s:
+                if time_s <= ends[at]:
+                    return takes[at].name
+                at -= 1
+            return None
+
+        return name
+
     def names_at(self, time_s: float) -> tuple[str, ...]:
         """Names of all takes that a moment lies in, by beginning. Ends are included."""
         return tuple(
@@ -276,8 +276,8 @@ class Takes:
     # --- inside ------------------------------------------------------------------------------
 
     def _begin(self, events: list[Take]) -> None:
-        strokes = self._strokes[_count_in(self._strokes) :]
-        if not _enough(strokes):
+        strokes = self._strokes[count_in(self._strokes) :]
+        if not enough(strokes):
             return
         self._made += 1
         self._open = Take(f"stretch {self._made}", strokes[0].time_s, None, provisional=True)
@@ -311,76 +311,7 @@ class Takes:
         return free
 
 
-def played(
-    hits: Sequence[Hit], judged: Collection[str], start_s: float, end_s: float
-) -> tuple[float, float]:
-    """What of ``start_s`` to ``end_s`` is judged: without count-in, and without the noodling that
-    silences part from the playing. ``hits`` in order of time; where nothing in the span is long
-    enough to be playing, all of it is.
-    """
-    strokes = [
-        _Stroke(hit.time_s, hit.drum, hit.peak_dbfs, hit.drum in judged, hit.number)
-        for hit in hits
-        if start_s <= hit.time_s <= end_s
-    ]
-    gaps = [i for i in range(1, len(strokes)) if _gap(strokes, i) > SILENCE_S]
-    parts = [strokes[low:high] for low, high in pairwise((0, *gaps, len(strokes)))]
-    playing = [part for part in parts if _enough(part)]
-    if not playing:
-        return start_s, end_s
-    first, last = playing[0], playing[-1]
-    count = _count_in(first)
-    begins = start_s if first is parts[0] and not count else first[count].time_s
-    return begins, end_s if last is parts[-1] else last[-1].time_s
-
-
-def _gap(strokes: Sequence[_Stroke], index: int) -> float:
-    return strokes[index].time_s - strokes[index - 1].time_s
-
-
-def _enough(strokes: Sequence[_Stroke]) -> bool:
-    """Whether this is playing rather than a few strokes between takes."""
-    judged = [stroke for stroke in strokes if stroke.judged]
-    return len(judged) >= MIN_HITS and judged[-1].time_s - judged[0].time_s >= MIN_LENGTH_S
-
-
 def _meet(first: Take, second: Take) -> bool:
     """Whether two takes share more than a moment."""
     ends = [np.inf if take.end_s is None else take.end_s for take in (first, second)]
     return bool(min(ends) > max(first.start_s, second.start_s))
-
-
-def _count_in(strokes: Sequence[_Stroke]) -> int:
-    """How many strokes at the beginning only count in; 0 if none do."""
-    if not strokes:
-        return 0
-    first = strokes[0].drum
-    length = next((i for i, s in enumerate(strokes) if s.drum != first), len(strokes))
-    # The first stroke of the beat may fall on the drum that counted.
-    for count in range(min(length, COUNT_IN[1]), COUNT_IN[0] - 1, -1):
-        if count < len(strokes) and _even(strokes[: count + 1]) and _softer(strokes, count):
-            return count
-    return 0
-
-
-def _even(strokes: Sequence[_Stroke]) -> bool:
-    spacing = np.diff([s.time_s for s in strokes])
-    middle = float(np.median(spacing))
-    if not COUNT_SPACING_S[0] <= middle <= COUNT_SPACING_S[1]:
-        return False
-    return bool((np.abs(spacing / middle - 1.0) <= COUNT_EVEN).all())
-
-
-def _softer(strokes: Sequence[_Stroke], count: int) -> bool:
-    """Whether the first strokes are softer than the drum is played afterwards, or not judged."""
-    if not strokes[0].judged:
-        return True
-    lead = [s.level_dbfs for s in strokes[:count] if s.level_dbfs is not None]
-    rest = [
-        s.level_dbfs
-        for s in strokes[count:]
-        if s.level_dbfs is not None and s.drum == strokes[0].drum
-    ]
-    if not lead or len(rest) < 2:
-        return False
-    return float(np.median(rest)) - float(max(lead)) >= COUNT_SOFTER_DB

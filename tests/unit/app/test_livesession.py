@@ -12,11 +12,23 @@ from liveassist.app.livefiles import LiveFiles
 from liveassist.app.livesession import LOSS_OVER_S, LiveSession
 from liveassist.errors import StorageError
 from liveassist.input.device import SourceState
-from liveassist.model import Alert, Block, Drum, Event, Kit, Mic, OutputState, Snapshot
+from liveassist.model import (
+    Alert,
+    Block,
+    Drum,
+    Event,
+    Hit,
+    Kit,
+    Mic,
+    OutputState,
+    SessionRecord,
+    Snapshot,
+)
 from tests.unit.app.fakes import FakePipeline
 
 KIT = Kit("yard", (Drum("snare", "snare", "top"),), (Mic("top", 1),))
 RATE = 1000
+HIT = Hit(1, "complete", "snare", 100, 0.1, -6.0, -6.0, 0.9)
 
 
 class Source:
@@ -141,6 +153,42 @@ def test_a_disk_that_fails_does_not_end_the_session_and_is_made_up_for(
     files.finish()
     assert len((tmp_path / "hits.csv").read_text().splitlines()) == 1 + 2
     assert session.finish().alerts[-1].key == "storage"
+
+
+def test_a_summary_that_takes_long_waits_for_a_pause(tmp_path: Path) -> None:
+    """Up to a second is held up while playing, up to five in a pause, more never."""
+    now, spent = [0.0], [0.2]
+    files = LiveFiles(tmp_path, clock=lambda: now[0])
+    asked: list[float] = []
+    known = make(files)[0].record()
+
+    def record() -> SessionRecord:
+        asked.append(now[0])
+        now[0] += spent[0]
+        return known
+
+    def go(until_s: float, *, playing: bool) -> None:
+        while now[0] < until_s:
+            now[0] += 0.5
+            files.collect([HIT] if playing else [])
+            files.write_if_due(record)
+
+    go(30.0, playing=True)
+    assert len(asked) == 3, "at once, and every ten seconds"
+    spent[0] = 2.0
+    go(45.0, playing=True)
+    assert len(asked) == 4
+    go(400.0, playing=True)
+    assert len(asked) == 4, "not while drums are played"
+    go(410.0, playing=False)
+    assert len(asked) == 5
+    assert asked[-1] == pytest.approx(403.0, abs=0.6)
+    spent[0] = 6.0
+    go(900.0, playing=False)
+    assert len(asked) == 6
+    go(2000.0, playing=False)
+    assert len(asked) == 6
+    files.finish()
 
 
 def wait_for(files: LiveFiles, condition: object) -> None:

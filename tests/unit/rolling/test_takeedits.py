@@ -155,3 +155,11 @@ def test_a_rest_within_the_song_is_no_end() -> None:
 
 def test_what_is_too_short_to_be_playing_is_judged_whole() -> None:
     assert played(beat(5.0, 1), JUDGED, 0.0, 10.0) == (0.0, 10.0)
+
+
+def test_many_moments_are_looked_up_as_single_ones_are() -> None:
+    takes = marked(("long", 0.0, 50.0), ("inside", 10.0, 20.0), ("after", 60.0, 70.0))
+    takes.start("open", 80.0)
+    take_of = takes.lookup()
+    moments = [at / 4.0 for at in range(-8, 400)]
+    assert [take_of(at) for at in moments] == [takes.take_of(at) for at in moments]
