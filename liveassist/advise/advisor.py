@@ -22,6 +22,7 @@ from liveassist.advise.history import FULL_BAND, LevelHistory
 from liveassist.advise.keeper import SETTLED_HITS, SuggestionKeeper, failing
 from liveassist.advise.keyfilter import keyed_margin
 from liveassist.advise.scene import Scene, build, drums_of
+from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.steps import Steps, at_once
 from liveassist.advise.suggest import NEEDED_HITS, Fit, check_aim, fit_scene, not_for_expander
 from liveassist.model import Hit, Kit, Prediction, Suggestion
@@ -194,7 +195,8 @@ def _now(scene: Scene, held: Suggestion) -> Prediction | None:
     known = band == FULL_BAND or band in scene.bands
     if scene.main.size < NEEDED_HITS or not known:
         return None
-    return predict.prediction(predict.run(scene, settings))
+    side = Sidechain(scene.envelope(band), scene.hops_per_second)
+    return predict.prediction(predict.run_and_spare(scene, settings, side))
 
 
 def _put(table: dict[str, str], mic: str, sentence: str | None) -> None:

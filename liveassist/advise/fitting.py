@@ -252,7 +252,10 @@ class Fitter:
         for k in range(_FOLDS):
             threshold = yield from self._threshold(fold != k)
             runs.append((yield from self._run(threshold)))
-        whole = yield from self._run(self.settings.threshold_dbfs)
+        threshold = self.settings.threshold_dbfs
+        whole = yield from self._run(threshold)
+        higher = yield from self._run(threshold + predict.SPARE_DB)
+        lower = yield from self._run(threshold - predict.SPARE_DB)
 
         def merged(at: IntArray, parts: Sequence[FloatArray | BoolArray]) -> FloatArray:
             return np.choose(fold[at], parts) if at.size else np.zeros(0)
@@ -266,6 +269,7 @@ class Fitter:
             ghost_cut_db=merged(scene.own[scene.ghost], [r.ghost_cut_db for r in runs]),
             foreign_cut_db=merged(scene.foreign, [r.foreign_cut_db for r in runs]),
             false_openings=np.sort(np.concatenate(false)),
+            spare=predict.spare(whole, higher, lower),
         )
 
 

@@ -10,15 +10,19 @@ hop's peak stands for its samples. Definitions:
   are not judged.
 
 Intervals answer "what will a further take of at most `TAKE_HITS` such hits show", not "where is
-the long-run mean": the beta-binomial and negative-binomial predictive distributions with Jeffreys
-priors for shares and counts, and a two-level bootstrap for medians (Efron & Tibshirani, "An
-Introduction to the Bootstrap", 1993). They are a little wider than Wilson's or Poisson's.
+the long-run mean": the beta-binomial and negative-binomial predictive distributions for shares and
+counts, and a two-level bootstrap for medians (Efron & Tibshirani, "An Introduction to the
+Bootstrap", 1993). The prior is Jeffreys', half a lost hit or false opening, where a threshold
+`SPARE_DB` further would have lost hits or let bleed open; where it would not, there is room to
+spare, and the prior is as much smaller as levels thin out over that distance (`TAIL_DB`). Without
+that, half a minute without a false opening could not be told from ten a minute.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import betaln, gammaln
@@ -42,6 +46,11 @@ TAIL_MS = (50, 100, 200)
 #: three other ballistics over recorded sessions (tests/bench).
 MODEL_SPREAD_DB = 0.8
 _BOOTSTRAPS = 400
+#: How far the threshold is moved to see whether there is room to spare, dB, and how fast levels of
+#: strokes and bleed thin out beyond it (a factor e in so many dB; recorded drums: 1.5 to 3).
+SPARE_DB, TAIL_DB = 3.0, 2.0
+#: Open time is told in stretches of this length for its interval, s.
+_STRETCH_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +68,9 @@ class Outcome:
     tail_db: tuple[FloatArray, ...]
     recovered_db: float
     minutes: float
+    #: Main hits lost more, and false openings more, with the threshold `SPARE_DB` higher and
+    #: lower; None where that was not tried.
+    spare: tuple[int, int] | None = None
 
     @property
     def main_passed(self) -> float:
@@ -118,6 +130,21 @@ def run(
     )
 
 
+def spare(here: Outcome, higher: Outcome, lower: Outcome) -> tuple[int, int]:
+    """``Outcome.spare`` of ``here`` from runs with the threshold `SPARE_DB` higher and lower."""
+    lost = np.count_nonzero(~higher.passed) - np.count_nonzero(~here.passed)
+    return max(0, int(lost)), max(0, lower.false_openings.size - here.false_openings.size)
+
+
+def run_and_spare(scene: Scene, settings: ExpanderSettings, side: Sidechain) -> Outcome:
+    """`run`, and two more for ``Outcome.spare``."""
+    here, higher, lower = (
+        run(scene, replace(settings, threshold_dbfs=settings.threshold_dbfs + shift), side)
+        for shift in (0.0, SPARE_DB, -SPARE_DB)
+    )
+    return replace(here, spare=spare(here, higher, lower))
+
+
 def near(at: IntArray, marks: IntArray, distance: int) -> BoolArray:
     """Whether each of ``at`` has one of ``marks`` (sorted) within ``distance``."""
     if marks.size == 0:
@@ -158,25 +185,36 @@ def _after(scene: Scene, seconds: float) -> IntArray:
 # --- intervals -----------------------------------------------------------------------------
 
 
-def share_interval(passed: int, hits: int, further: int | None = None) -> Interval:
+def prior(further_off: int | None) -> float:
+    """Weight of the prior, in events: `further_off` more came with the threshold moved."""
+    if further_off is None:
+        return 0.5
+    return min(0.5, math.exp(-SPARE_DB / TAIL_DB) * (further_off + 0.5))
+
+
+def share_interval(
+    passed: int, hits: int, further: int | None = None, weight: float = 0.5
+) -> Interval:
     """95 % interval of the share in a further take of ``further`` hits, having seen ``passed``
-    of ``hits``: beta-binomial, Jeffreys prior. ValueError without hits."""
+    of ``hits``: beta-binomial; ``weight``: of the prior, in lost hits. ValueError without hits."""
     if hits <= 0:
         raise ValueError("an interval needs at least one hit")
     n = min(hits, TAKE_HITS) if further is None else further
     k = np.arange(n + 1)
-    a, b = passed + 0.5, hits - passed + 0.5
+    a, b = passed + 0.5, hits - passed + weight
     choose = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
     mass = np.exp(choose + betaln(k + a, n - k + b) - betaln(a, b))
     low, high = _quantiles(mass)
     return low / n, high / n
 
 
-def rate_interval(count: int, minutes: float, further: float | None = None) -> Interval:
+def rate_interval(
+    count: int, minutes: float, further: float | None = None, weight: float = 0.5
+) -> Interval:
     """95 % interval of the count a minute in ``further`` minutes, having seen ``count`` in
-    ``minutes``: negative binomial (gamma-Poisson), Jeffreys prior."""
+    ``minutes``: negative binomial (gamma-Poisson); ``weight``: of the prior, in events."""
     ahead = min(minutes, TAKE_MINUTES) if further is None else further
-    shape, p = count + 0.5, minutes / (minutes + ahead)
+    shape, p = count + weight, minutes / (minutes + ahead)
     k = np.arange(20 + 4 * count + int(40 * ahead / minutes))
     mass = np.exp(
         gammaln(k + shape)
@@ -212,14 +250,20 @@ def prediction(outcome: Outcome) -> Prediction:
     """The figures a suggestion carries, each with its interval where one can be given."""
     mains, cut = outcome.passed, outcome.foreign_cut_db
     span = outcome.settings.range_db
+    lost, opened = outcome.spare or (None, None)
+    whole = None
+    if mains.size:
+        whole = share_interval(int(mains.sum()), mains.size, weight=prior(lost))
     return Prediction(
         main_passed=outcome.main_passed if mains.size else None,
-        main_passed_ci=share_interval(int(mains.sum()), mains.size) if mains.size else None,
+        main_passed_ci=whole,
         ghost_cut_db=_median(outcome.ghost_cut_db),
         bleed_cut_db=_median(cut),
         bleed_cut_ci=median_interval(cut, 0.0, span) if cut.size else None,
         bleed_openings_per_min=outcome.openings_per_min,
-        openings_ci=rate_interval(outcome.false_openings.size, max(outcome.minutes, 1e-3)),
+        openings_ci=rate_interval(
+            outcome.false_openings.size, max(outcome.minutes, 1e-3), weight=prior(opened)
+        ),
         open_share=outcome.open_share,
         hits=int(mains.size),
     )
@@ -227,3 +271,63 @@ def prediction(outcome: Outcome) -> Prediction:
 
 def _median(values: FloatArray) -> float | None:
     return float(np.median(values)) if values.size else None
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A median or share with its 95 % interval for a further take, from so many hits."""
+
+    value: float
+    ci: Interval
+    hits: int
+
+
+@dataclass(frozen=True, slots=True)
+class Details:
+    """What a `Prediction` leaves out; None where there were no such hits.
+
+    ``tail_kept_db``: gain so many ms after main hits that stand alone. ``open_share``: of the time
+    in which no own hit sounds; its ``hits`` are all own ones. ``foreign``: foreign hits judged.
+    """
+
+    ghost_cut_db: Known | None
+    tail_kept_db: Mapping[int, Known | None]
+    open_share: Known | None
+    foreign: int
+
+
+def details(scene: Scene, outcome: Outcome, side: Sidechain) -> Details:
+    """The rest of the figures, from the run that gave ``outcome``."""
+    span = outcome.settings.range_db
+    return Details(
+        ghost_cut_db=_known(outcome.ghost_cut_db, 0.0, span),
+        tail_kept_db={
+            ms: _known(kept, -span, 0.0) for ms, kept in zip(TAIL_MS, outcome.tail_db, strict=True)
+        },
+        open_share=_open_share(scene, outcome, side),
+        foreign=int(outcome.foreign_cut_db.size),
+    )
+
+
+def _known(values: FloatArray, least: float, most: float) -> Known | None:
+    if not values.size:
+        return None
+    return Known(float(np.median(values)), median_interval(values, least, most), int(values.size))
+
+
+def _open_share(scene: Scene, outcome: Outcome, side: Sidechain) -> Known | None:
+    """Bootstrap over stretches of `_STRETCH_S`, each with its open and its judged hops."""
+    rest = np.diff(scene.kept("rest", lambda: _rest(scene)))
+    is_open = (side.gain_db(outcome.settings) > -outcome.settings.range_db / 2.0) & (rest > 0)
+    starts = np.arange(0, rest.size, max(1, scene.hops(_STRETCH_S)))
+    if not rest.any():
+        return None
+    judged = np.add.reduceat(rest, starts)
+    opened = np.add.reduceat(is_open.astype(np.int64), starts)
+    rng = np.random.default_rng(starts.size)
+    seen = rng.integers(0, starts.size, (_BOOTSTRAPS, starts.size))
+    size = min(starts.size, round(60.0 * TAKE_MINUTES / _STRETCH_S))
+    picked = np.take_along_axis(seen, rng.integers(0, starts.size, (_BOOTSTRAPS, size)), axis=1)
+    shares = opened[picked].sum(axis=1) / np.maximum(judged[picked].sum(axis=1), 1)
+    low, high = np.quantile(shares, [0.025, 0.975])
+    return Known(outcome.open_share, (float(low), float(high)), int(scene.own.size))

@@ -18,7 +18,7 @@ from liveassist.advise.history import FULL_BAND, LevelHistory
 from liveassist.advise.keyfilter import separation
 from liveassist.advise.landmarks import REGIONS, Landmarks, landmarks
 from liveassist.advise.pair import PairCheck, check_pair
-from liveassist.advise.predict import TAIL_MS, Outcome
+from liveassist.advise.predict import Details, Outcome
 from liveassist.advise.scene import MAIN_ROLES, Scene, build, hit_levels
 from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.snippets import Snippets
@@ -45,14 +45,14 @@ class MicSheet:
 
     ``suggestion`` has its prediction on all hits looked at. ``key_gain_db``: separation gained by
     its key filter, None without one. ``ghost_cut_range_db``: 10th and 90th percentile.
-    ``tail_kept_db``: median gain so many ms after main hits that stand alone.
+    ``details``: the figures its prediction leaves out, from all hits looked at.
     """
 
     mic: str
     suggestion: Suggestion
     key_gain_db: float | None
     ghost_cut_range_db: Interval | None
-    tail_kept_db: Mapping[int, float | None]
+    details: Details
     downstream: Downstream
     levels: Histogram
     rates: tuple[Rate, ...]
@@ -103,7 +103,7 @@ def mic_sheet(
         return "no main hits to try it on"
     key = scene.envelope(band)
     side = Sidechain(key, scene.hops_per_second)
-    outcome = predict.run(scene, settings, side)
+    outcome = predict.run_and_spare(scene, settings, side)
     if predict_anew or suggestion.predicted is None:
         suggestion = replace(suggestion, predicted=predict.prediction(outcome))
     gained = None
@@ -116,10 +116,7 @@ def mic_sheet(
         suggestion=suggestion,
         key_gain_db=gained,
         ghost_cut_range_db=None if spread is None else (float(spread[0]), float(spread[1])),
-        tail_kept_db={
-            ms: float(np.median(kept)) if kept.size else None
-            for ms, kept in zip(TAIL_MS, outcome.tail_db, strict=True)
-        },
+        details=predict.details(scene, outcome, side),
         downstream=downstream(scene, settings, key),
         levels=histogram(scene, settings),
         rates=tuple(_rates(scene, outcome, side)),

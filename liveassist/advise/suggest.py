@@ -23,10 +23,11 @@ import numpy as np
 from liveassist.advise import keyfilter, predict
 from liveassist.advise.expander import ExpanderSettings, settings_from
 from liveassist.advise.fitting import GOOD_COST, MISSED_SHARE, RANGE_DB, Fitter
-from liveassist.advise.history import FULL_BAND, LevelHistory
+from liveassist.advise.history import FULL_BAND, Envelope, LevelHistory
 from liveassist.advise.keyfilter import Separation
 from liveassist.advise.predict import Outcome
 from liveassist.advise.scene import Scene, build, drums_of
+from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.steps import Steps, at_once
 from liveassist.model import FloatArray, Hit, Kit, Suggestion
 
@@ -217,7 +218,7 @@ def repredict(
     hits: Sequence[Hit],
     levels: LevelHistory,
     suggestion: Suggestion,
-    key: FloatArray | None = None,
+    key: Envelope | None = None,
 ) -> Outcome | str:
     """What ``suggestion`` (ours, held for a while, or the user's own values) does on the hits so
     far: an `Outcome` for `predict.prediction`, or the reason in one sentence.
@@ -236,8 +237,12 @@ def repredict(
     band = predict.key_band(settings)
     if key is None and band != FULL_BAND and band not in levels.bands(mic):
         return "that key filter was not tried while listening: replay the recording to try it"
-    if key is not None:
-        key = np.pad(key, (0, max(0, levels.hops - key.size)))[
-            scene.heard.first_hop - levels.first_hop : levels.hops
-        ]
-    return predict.run(scene, settings, key)
+    first = scene.heard.first_hop - levels.first_hop
+    inside = scene.envelope(band) if key is None else _padded(key, levels.hops)[first:]
+    return predict.run_and_spare(scene, settings, Sidechain(inside, scene.hops_per_second))
+
+
+def _padded(key: Envelope, hops: int) -> FloatArray:
+    padded = np.zeros(max(hops, key.size))
+    padded[: key.size] = key
+    return padded[:hops]

@@ -17,9 +17,10 @@ from liveassist.advise.downstream import Downstream, Histogram, Levels
 from liveassist.advise.expander import settings_from, static_gain_db
 from liveassist.advise.landmarks import Landmarks, RingPartial
 from liveassist.advise.pair import USUAL_BLEND_DB, PairCheck
+from liveassist.advise.predict import Known
 from liveassist.advise.sheet import Advice, DrumSheet, MicSheet
 from liveassist.app.summary import suggestion_json
-from liveassist.model import Kit, SessionRecord
+from liveassist.model import Interval, Kit, SessionRecord
 
 Json = dict[str, Any]
 FILE_NAME = "advice.json"
@@ -91,19 +92,44 @@ def advice_lines(advice: Advice, kit: Kit, yours: Mapping[str, MicSheet | str]) 
 
 
 def _promise(sheet: MicSheet) -> str:
-    now = sheet.suggestion.predicted
+    """All figures of one microphone, each with its 95 % interval and the hits it comes from."""
+    now, more = sheet.suggestion.predicted, sheet.details
     if now is None:
         return "not tried"
     parts = []
     if now.main_passed is not None:
-        parts.append(f"{100 * now.main_passed:.0f} % of main hits whole")
-    if now.ghost_cut_db is not None:
-        parts.append(f"ghosts {now.ghost_cut_db:.0f} dB down")
+        hits = "hit" if now.hits == 1 else "hits"
+        passed = _value(100.0 * now.main_passed, now.main_passed_ci, 100.0)
+        parts.append(f"{passed} % of {now.hits} main {hits} whole")
+    if more.ghost_cut_db is not None:
+        ghosts = _value(more.ghost_cut_db.value, more.ghost_cut_db.ci)
+        parts.append(f"{more.ghost_cut_db.hits} ghosts {ghosts} dB down")
     if now.bleed_cut_db is not None:
-        parts.append(f"bleed {now.bleed_cut_db:.0f} dB down")
+        bleed = _value(now.bleed_cut_db, now.bleed_cut_ci)
+        parts.append(f"bleed of {more.foreign} hits {bleed} dB down")
     if now.bleed_openings_per_min is not None:
-        parts.append(f"opened by bleed {now.bleed_openings_per_min:.1f} times a minute")
-    return ", ".join(parts) + f" (threshold {sheet.suggestion.threshold_dbfs:.1f} dBFS)"
+        opened = _value(now.bleed_openings_per_min, now.openings_ci)
+        parts.append(f"opened by bleed {opened} times a minute")
+    if more.open_share is not None:
+        share = _value(100.0 * more.open_share.value, more.open_share.ci, 100.0)
+        parts.append(f"open {share} % of the time between hits")
+    tails = [
+        f"{_value(-one.value, one.ci, -1.0)} dB after {ms} ms"
+        for ms, one in more.tail_kept_db.items()
+        if one is not None
+    ]
+    if tails:
+        parts.append("tail down " + ", ".join(tails))
+    return "; ".join(parts) + f" (threshold {sheet.suggestion.threshold_dbfs:.1f} dBFS)"
+
+
+def _value(value: float, ci: Interval | None, scale: float = 1.0) -> str:
+    """A figure with its interval in brackets, in whole numbers."""
+    said = f"{value + 0.0:.0f}"
+    if ci is None:
+        return said
+    low, high = sorted(scale * end + 0.0 for end in ci)
+    return f"{said} [{low:.0f} to {high:.0f}]"
 
 
 def _maybe(sheet: MicSheet | str | None, track_offset_db: float | None) -> Json | str | None:
@@ -119,7 +145,10 @@ def _mic(sheet: MicSheet, track_offset_db: float | None) -> Json:
         "track_threshold_dbfs": moved,
         "key_gain_db": sheet.key_gain_db,
         "ghost_cut_range_db": sheet.ghost_cut_range_db,
-        "tail_kept_db": {str(ms): value for ms, value in sheet.tail_kept_db.items()},
+        "ghost_cut": _known(sheet.details.ghost_cut_db),
+        "bleed_hits": sheet.details.foreign,
+        "tail_kept": {str(ms): _known(one) for ms, one in sheet.details.tail_kept_db.items()},
+        "open_share": _known(sheet.details.open_share),
         "downstream": _downstream(sheet.downstream),
         "levels": _histogram(sheet.levels),
         "curve": _curve(sheet),
@@ -133,6 +162,10 @@ def _mic(sheet: MicSheet, track_offset_db: float | None) -> Json:
             for rate in sheet.rates
         ],
     }
+
+
+def _known(found: Known | None) -> Json | None:
+    return None if found is None else {"value": found.value, "ci": found.ci, "hits": found.hits}
 
 
 def _downstream(found: Downstream) -> Json:

@@ -148,10 +148,19 @@ def test_a_mic_sheet_says_what_happens_to_the_audio() -> None:
     # The tail is checked on the processed audio itself, at full rate.
     _, gain = run_expander(audio[:, 1], settings_from(s), FS)
     mains = [h.sample for h in hits if h.drum == "snare" and h.role == "main"]
-    for ms, kept in sheet.tail_kept_db.items():
-        assert kept == pytest.approx(
-            float(np.median([gain[at + ms * FS // 1000] for at in mains])), abs=1.5
-        )
+    for ms, kept in sheet.details.tail_kept_db.items():
+        assert kept is not None
+        assert kept.hits == len(mains)
+        actual = float(np.median([gain[at + ms * FS // 1000] for at in mains]))
+        assert kept.value == pytest.approx(actual, abs=1.5)
+        assert kept.ci[0] <= actual <= kept.ci[1]
+    ghosts = sheet.details.ghost_cut_db
+    assert ghosts is not None
+    assert ghosts.hits == 12
+    assert ghosts.ci[0] <= ghosts.value <= ghosts.ci[1]
+    assert sheet.details.foreign > 50
+    assert sheet.details.open_share is not None
+    assert sheet.details.open_share.ci[1] < 0.1
     at = [rate.threshold_dbfs for rate in sheet.rates]
     assert s.threshold_dbfs in at
     passed = [rate.main_passed or 0.0 for rate in sheet.rates]

@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from liveassist.advise.predict import median_interval, near, rate_interval, share_interval
+from liveassist.advise.predict import (
+    SPARE_DB,
+    median_interval,
+    near,
+    prior,
+    rate_interval,
+    share_interval,
+)
 
 
 @pytest.mark.parametrize(("passed", "hits"), [(20, 20), (19, 20), (15, 20), (95, 100), (0, 10)])
@@ -40,6 +47,42 @@ def test_share_interval_contains_the_next_take(rate: float) -> None:
         inside += low <= rng.binomial(30, rate) / 30 <= high
     # Discrete, so above nominal: never below 95 % by more than chance.
     assert inside / 600 > 0.93
+
+
+@pytest.mark.parametrize("room_db", [2.0, 4.0, 6.0, 9.0])
+@pytest.mark.parametrize("scatter_db", [1.0, 2.0, 3.0])
+def test_room_to_spare_narrows_and_the_next_take_is_still_inside(
+    room_db: float, scatter_db: float
+) -> None:
+    """Levels of 25 hits about a mean ``room_db`` over the threshold: what the next 25 do."""
+    rng = np.random.default_rng(8)
+    inside, widths, plain = 0, [], []
+    for _ in range(300):
+        seen, later = rng.normal(room_db, scatter_db, (2, 25))
+        lost = int(np.sum(seen < 0.0))
+        weight = prior(int(np.sum(seen < SPARE_DB)) - lost)
+        low, high = share_interval(25 - lost, 25, weight=weight)
+        inside += low <= np.mean(later >= 0.0) <= high
+        widths.append(high - low)
+        wide = share_interval(25 - lost, 25)
+        plain.append(wide[1] - wide[0])
+    assert inside / 300 >= 0.9
+    if room_db >= 3.0 + 3.0 * scatter_db:
+        assert np.median(widths) < 0.5 * np.median(plain)
+
+
+@pytest.mark.parametrize("rate", [0.3, 3.0])
+@pytest.mark.parametrize("tail_db", [1.5, 3.0])
+def test_openings_of_the_next_half_minute_lie_inside(rate: float, tail_db: float) -> None:
+    """Bleed passes the threshold ``rate`` times a minute, e times as often ``tail_db`` lower."""
+    rng = np.random.default_rng(9)
+    inside = 0
+    for _ in range(400):
+        seen, later = rng.poisson(rate * 0.5, 2)
+        more = rng.poisson(rate * 0.5 * np.expm1(SPARE_DB / tail_db))
+        low, high = rate_interval(int(seen), 0.5, weight=prior(int(more)))
+        inside += low <= later / 0.5 <= high
+    assert inside / 400 >= 0.9
 
 
 def test_median_interval_contains_the_next_take() -> None:
