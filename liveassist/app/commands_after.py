@@ -62,7 +62,7 @@ def add_report(commands: Commands) -> None:
         + INPUT_HELP,
     )
     parser.add_argument(
-        "--reference", metavar="TAKE", help="take whose band is drawn (default: the first)"
+        "--reference", metavar="TAKE", help="take whose band is drawn (default: the session's)"
     )
     parser.add_argument(
         "--note",

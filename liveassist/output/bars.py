@@ -10,66 +10,21 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from liveassist.output.grid import Grid as Grid
+from liveassist.output.grid import Place as Place
+from liveassist.output.grid import clock_grids
 from liveassist.output.stored import MAIN_ROLES, StoredHit, StoredSession, StoredTake
 
-#: Places in a beat that hits are laid on.
-STEPS = 4
 #: Under this mean resultant length the hits do not keep to the tempo (0.5: a scatter of 19 % of
 #: a beat, wider than a sixteenth).
 LEAST_HOLD = 0.5
 #: A main hit this many times the take's usual distance from the grid is loose.
 _LOOSE_TIMES, _LOOSE_LEAST_MS = 3.0, 20.0
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """``first_beat_s``: beat one of bar one. ``hold``: 0 to 1, how well the hits keep to it."""
-
-    tempo_bpm: float
-    beats_a_bar: int
-    first_beat_s: float
-    hold: float
-
-    @property
-    def beat_s(self) -> float:
-        """Length of a beat, s."""
-        return 60.0 / self.tempo_bpm
-
-    def place(self, time_s: float) -> Place:
-        """Where a moment lies: the nearest step of the grid, and how far from it."""
-        steps = (time_s - self.first_beat_s) / self.beat_s * STEPS
-        nearest = round(steps)
-        bar, step = divmod(nearest, STEPS * self.beats_a_bar)
-        offset_ms = (steps - nearest) * self.beat_s / STEPS * 1000.0
-        return Place(bar + 1, step, offset_ms)
-
-    def slot_s(self, bar: int, step: int) -> float:
-        """Where a step of a bar lies."""
-        return self.time_s(bar) + step * self.beat_s / STEPS
-
-    def time_s(self, bar: int) -> float:
-        """Where bar ``bar`` (from 1) begins."""
-        return self.first_beat_s + (bar - 1) * self.beats_a_bar * self.beat_s
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """``bar`` from 1 (0 and below before the first beat), ``step`` in sixteenths from 0;
-    ``offset_ms``: after the step, early is negative."""
-
-    bar: int
-    step: int
-    offset_ms: float
-
-    @property
-    def beat(self) -> float:
-        """Beat of the bar, from 1, in quarters of a beat: 2.5 is the off-beat after two."""
-        return 1.0 + self.step / STEPS
 
 
 def fit_grid(
@@ -112,7 +67,11 @@ def _direction(
 
 @dataclass(frozen=True, slots=True)
 class BarCell:
-    """One bar of one take. ``missing``: main hits that most other takes have here."""
+    """One bar of one take. ``missing``: main hits that most other takes have here.
+
+    ``level_db``: mean of its main hits' levels against their drums' medians in the take;
+    ``timing_ms``: root mean square of their distances from the grid. None without such hits.
+    """
 
     bar: int
     hits: int
@@ -120,6 +79,8 @@ class BarCell:
     missing: int
     loose: int
     fault: bool
+    level_db: float | None = None
+    timing_ms: float | None = None
 
     @property
     def sign(self) -> str:
@@ -162,16 +123,18 @@ class TakeMap:
 def session_maps(
     session: StoredSession, drums: Sequence[str], kicks: Sequence[str]
 ) -> list[list[TakeMap]]:
-    """The map of every song whose tempo the user gave, takes of no song last."""
+    """The map of every song whose tempo the user gave, takes of no song last; without a tempo, on
+    the recorder's clock where it ran."""
     songs = dict.fromkeys(session.songs.get(take.name, "") for take in session.takes)
     found = []
     for song in sorted(songs, key=lambda song: song == ""):
         names = [one.name for one in session.takes if session.songs.get(one.name, "") == song]
         tempo = session.tempo_of(names[0])
-        if tempo is not None:
+        grids = clock_grids(session, drums) if tempo is None else None
+        if tempo is not None or grids:
             maps = take_maps(
-                session, tempo, session.beats, drums=drums, kicks=kicks,
-                first_beats=session.first_beats, names=names,
+                session, tempo or 0.0, session.beats, drums=drums, kicks=kicks,
+                first_beats=session.first_beats, names=names, grids=grids,
             )  # fmt: skip
             found += [maps] if maps else []
     return found
@@ -186,11 +149,14 @@ def take_maps(
     kicks: Sequence[str],
     first_beats: Mapping[str, float] | None = None,
     names: Sequence[str] | None = None,
+    grids: Mapping[str, Grid] | None = None,
 ) -> list[TakeMap]:
-    """All takes (of ``names``) that have a main hit, laid on bars; ``drums`` are those judged."""
-    grids = take_grids(
-        session, tempo_bpm, beats_a_bar, drums=drums, kicks=kicks, first_beats=first_beats
-    )
+    """All takes (of ``names``) that have a main hit, laid on bars; ``drums`` are those judged.
+    ``grids``: laid by something better than a tempo."""
+    if grids is None:
+        grids = take_grids(
+            session, tempo_bpm, beats_a_bar, drums=drums, kicks=kicks, first_beats=first_beats
+        )
     laid: list[tuple[StoredTake, Grid, list[tuple[StoredHit, Place]]]] = []
     for take in session.takes:
         grid = grids.get(take.name)
@@ -272,11 +238,12 @@ def _cells(
 ) -> tuple[BarCell, ...]:
     last = max(place.bar for _, place in placed)
     punched = session.punch_ins.get(take.name)
-    first = 1
+    first = max(1, min(place.bar for _, place in placed)) if grid.absolute else 1
     if punched is not None and (punched.bar is not None or punched.at_s is not None):
         first = max(1, min(place.bar for _, place in placed))
     main = [abs(place.offset_ms) for hit, place in placed if hit.role in MAIN_ROLES]
     limit = max(_LOOSE_TIMES * float(np.median(main)), _LOOSE_LEAST_MS)
+    medians = _medians(hit for hit, _ in placed)
     cells = []
     for bar in range(first, last + 1):
         here = [(hit, place) for hit, place in placed if place.bar == bar]
@@ -295,10 +262,37 @@ def _cells(
                     hit.role in MAIN_ROLES and abs(place.offset_ms) > limit for hit, place in here
                 ),
                 fault=_faulty(session, grid.time_s(bar), grid.time_s(bar + 1)),
+                level_db=_mean(
+                    [
+                        hit.peak_dbfs - medians[hit.drum]
+                        for hit, _ in here
+                        if hit.role in MAIN_ROLES and hit.peak_dbfs is not None
+                    ]
+                ),
+                timing_ms=_root_mean_square(
+                    [place.offset_ms for hit, place in here if hit.role in MAIN_ROLES]
+                ),
             )
         )
     # Bars after the end of the take are not missing anything.
     return tuple(cell for cell in cells if grid.time_s(cell.bar) <= take.end_s)
+
+
+def _medians(hits: Iterable[StoredHit]) -> dict[str, float]:
+    """Median level of each drum's main hits."""
+    levels: dict[str, list[float]] = {}
+    for hit in hits:
+        if hit.role in MAIN_ROLES and hit.peak_dbfs is not None:
+            levels.setdefault(hit.drum, []).append(hit.peak_dbfs)
+    return {drum: float(np.median(known)) for drum, known in levels.items()}
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return float(np.mean(values)) if values else None
+
+
+def _root_mean_square(values: Sequence[float]) -> float | None:
+    return float(np.sqrt(np.mean(np.square(values)))) if values else None
 
 
 def _faulty(session: StoredSession, start_s: float, end_s: float) -> bool:

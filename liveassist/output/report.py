@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from liveassist.output.report_bars import bars_section
 from liveassist.output.report_drums import drum_section, faults_section, headroom_section
 from liveassist.output.report_page import (
     bullets,
@@ -35,18 +36,19 @@ from liveassist.output.stored import StoredSession
 
 
 def report(session: StoredSession, *, reference: str | None = None) -> str:
-    """The text of the page. ``reference``: take whose band is drawn; None is the first.
+    """The text of the page. ``reference``: take whose band is drawn; None: that of the session.
 
     OutputError where matplotlib is missing.
     """
     takes = session.takes
     if reference is None and takes:
-        reference = takes[0].name
+        reference = session.summary.get("reference", takes[0].name)
     drums = session.judged()
     parts = [
         _top(session),
         _glance(session, drums, reference),
         _takes(session, drums),
+        *([bars_section(session, _kick_and_snare(session, drums))] if takes else []),
         *(drum_section(session, drum, reference, first) for first, drum in _numbered(drums)),
         _bleed(session),
         _changes(session, reference),
@@ -57,7 +59,7 @@ def report(session: StoredSession, *, reference: str | None = None) -> str:
         words_section(),
         _foot(),
     ]
-    return page(f"Session report: {session.name}", "".join(parts))
+    return page(f"Session report: {session.title or session.name}", "".join(parts))
 
 
 def _numbered(drums: Sequence[str]) -> list[tuple[bool, str]]:
@@ -76,14 +78,17 @@ def _top(session: StoredSession) -> str:
     learned = summary["learned"]
     how = f"Learned from {learned}." if learned else "No soundcheck was used."
     links = [("glance", "At a glance"), ("takes", "Takes")]
+    if session.takes:
+        links.append(("bars", "Takes on bars"))
     links += [(f"drum-{number}", name) for number, name in enumerate(session.judged())]
     links += [("bleed", "Bleed"), ("changes", "What changed"), ("alerts", "Alerts and faults")]
     links += [("headroom", "Headroom"), ("setup", "Set-up sheet"), ("mix", "Mix sheet")]
     links.append(("words", "Words"))
     nav = "".join(f'<a href="#{ident}">{escape(text)}</a>' for ident, text in links)
     return (
-        f"<header><h1>Session report: {escape(session.name)}</h1>\n"
+        f"<header><h1>Session report: {escape(session.title or session.name)}</h1>\n"
         + paragraph(f"{when}{', '.join(facts)}. {how}", "sub")
+        + (paragraph(session.notes["session"]) if "session" in session.notes else "")
         + f'<nav aria-label="Parts of this page">{nav}</nav></header>\n<main>\n'
     )
 
@@ -110,14 +115,19 @@ def _takes(session: StoredSession, drums: Sequence[str]) -> str:
     judged = _kick_and_snare(session, drums)
     places = {one.take.name: one for one in rank_takes(session, judged)}
     noted = any(take.name in session.notes for take in takes)
+    songs = any(take.name in session.songs for take in takes)
     rows = []
     for number, take in enumerate(takes, 1):
         ranked = places[take.name]
         place = "–" if ranked.place is None else str(ranked.place)
         if ranked.as_good and ranked.place is not None:
             place += " (best)" if ranked.place == 1 else " (as good)"
+        if take.name in session.punch_ins:
+            place = f"punch-in {session.punch_ins[take.name].words}"
+        reference = ", the reference" if take.name == session.summary.get("reference") else ""
+        star = " ★ starred" if take.name in session.stars else ""
         row = [
-            f"{number}. {take.name}" + (" ★" if take.name in session.stars else ""),
+            f"{number}. {take.name}{reference}{star}",
             f"{clock(take.start_s)} to {clock(take.end_s)}",
             place,
         ]
@@ -125,12 +135,14 @@ def _takes(session: StoredSession, drums: Sequence[str]) -> str:
             row.append(_spread_cell(take.main(drum, "spread_db"), take.main(drum, "spread_ci")))
         row.append(_weak_cell(session, take.name, judged))
         row.append(many(len(take.changes), "change") if take.changes else "none")
+        if songs:
+            row.append(session.songs.get(take.name, ""))
         if noted:
             row.append(session.notes.get(take.name, ""))
         rows.append(row)
     heads = ["Take", "From, to", "Evenness"]
     heads += [f"{drum} spread, dB" for drum in judged]
-    heads += ["Weak hits", "Changed", *(["Noted"] if noted else [])]
+    heads += ["Weak hits", "Changed", *(["Song"] if songs else []), *(["Noted"] if noted else [])]
     body = paragraph(
         "Places by evenness: root mean square of the spreads of "
         f"{' and '.join(judged) or 'no drum'}. As good: the hits do not tell it from the best."

@@ -36,11 +36,11 @@ caption { text-align: left; font-weight: 600; padding: 4px 0; }
 th, td { text-align: left; vertical-align: top; padding: 5px 10px 5px 0;
   border-bottom: 1px solid #bbb; overflow-wrap: anywhere; }
 td.n { font-variant-numeric: tabular-nums; }
-td:nth-last-child(n+2), th:nth-last-child(n+2) { overflow-wrap: normal; }
+td:nth-last-child(n+2), thead th, th:nth-last-child(n+2) { overflow-wrap: normal; }
 .mark { font-weight: 700; }
 dt { font-weight: 600; margin-top: 8px; } dd { margin: 0 0 4px 16px; max-width: 75ch; }
 footer { margin-top: 40px; color: #444; font-size: .9rem; }
-@media (max-width: 760px) {
+@media screen and (max-width: 760px) {
   .wide { display: none; } .narrow { display: block; }
   .pair { grid-template-columns: 1fr; }
   thead { position: absolute; left: -9999px; }

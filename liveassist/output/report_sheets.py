@@ -109,20 +109,21 @@ def _expander_plots(session: StoredSession) -> str:
             continue
         counts = {key: sum(sheet["levels"][key]) for key in ("main", "ghost", "bleed")}
         threshold = f"{signed(sheet['settings']['threshold_dbfs'], 1)} dBFS"
-        body += small_plot(
+        left = small_plot(
             expander_plots.levels(sheet, mic),
             f"expander-levels-{number}",
             f"{mic}: levels the expander sees",
             f"{counts['main']} main hits, {counts['ghost']} ghosts and {counts['bleed']} foreign "
             f"hits against a threshold of {threshold}; the dashed line is the gain",
         )
-        body += small_plot(
+        right = small_plot(
             expander_plots.rates(sheet, mic),
             f"expander-rates-{number}",
             f"{mic}: what each threshold would do",
             f"share of main hits passed whole and openings by bleed a minute; {threshold} is "
             "suggested",
         )
+        body += f'<div class="pair">{left}{right}</div>'
     return body
 
 

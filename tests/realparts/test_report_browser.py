@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from liveassist.app.notes import Notes, write_notes
 from liveassist.app.sessionfolder import read_session
 from liveassist.output.report import report
 from tests.realparts.browser import Browser
@@ -34,6 +35,13 @@ OVERLAP = """[...document.querySelectorAll('main > section')].filter((s, i, all)
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = stored_samples.write_session(tmp_path_factory.mktemp("report") / "evening")
+    said = Notes(
+        notes={"session": "first night", "again": "fill too early", "snare_top": "gain 34"},
+        stars=frozenset({"again"}),
+        songs=dict.fromkeys(("verse & chorus", "again"), "gannet road"),
+        tempos={"": 120.0},
+    )
+    write_notes(folder, said)
     path = folder / "report.html"
     path.write_text(report(read_session(folder)), encoding="utf-8")
     return path
@@ -50,8 +58,8 @@ def test_the_page_fits_and_asks_for_nothing(page: Path, tmp_path: Path, width: i
         shown = browser.evaluate(
             "[...document.querySelectorAll('svg')].filter(s => s.getClientRects().length).length"
         )
-        assert shown == 9, "each plot once, in the drawing meant for this width"
-        assert browser.evaluate("document.querySelectorAll('h2').length") == 11
+        assert shown == 10, "each plot once, in the drawing meant for this width"
+        assert browser.evaluate("document.querySelectorAll('h2').length") == 12
         browser.picture(tmp_path / "page.png")
         elsewhere = [one for one in browser.requests if not one.startswith(("data:", "file:"))]
         assert elsewhere == []

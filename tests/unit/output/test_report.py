@@ -6,6 +6,7 @@ import builtins
 import dataclasses
 import math
 import re
+import statistics
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ import pytest
 from liveassist.app.reporting import ReportRequest, write_report
 from liveassist.app.sessionfolder import read_session
 from liveassist.errors import ConfigError, OutputError
+from liveassist.output.bars import session_maps
 from liveassist.output.report import report
 from liveassist.output.report_svg import clock, signed
 from liveassist.output.report_words import (
@@ -25,7 +27,7 @@ from liveassist.output.report_words import (
     headroom_rows,
     rank_takes,
 )
-from liveassist.output.stored import StoredSession
+from liveassist.output.stored import PunchIn, StoredSession
 from tests.unit.output import stored_samples
 from tests.unit.output.test_expander_plots import SHEET
 
@@ -308,3 +310,66 @@ def test_many_takes_are_named_by_number(session: StoredSession) -> None:
     assert ">number of the take</text>" in plot[0]
     words = page[page.index('id="drum-0-level-w-d"') :].split("</desc>")[0]
     assert words.endswith("and 10 more.")
+
+
+# --- bars, songs, punch-ins ---------------------------------------------------------------------
+
+
+def test_without_a_tempo_the_page_says_how_to_get_bars(page: str) -> None:
+    assert "No tempo is known" in page
+    assert "--tempo BPM" in page
+
+
+def test_takes_are_laid_on_bars_where_a_tempo_is_known(session: StoredSession) -> None:
+    laid = report(dataclasses.replace(session, tempos={"": 120.0}))
+    assert 'id="bars-0-w' in laid or "bars-0-w" in laid
+    # Beat 61 of the second take fell short: bar 16.
+    assert "again, bar 16: weak; clean there: verse &amp; chorus." in laid
+    assert "No tempo is known" not in laid
+    loose = report(dataclasses.replace(session, tempos={"": 97.0}))
+    assert "do not keep to this tempo" in loose
+
+
+def test_level_and_timing_of_bars_are_those_of_the_hits(session: StoredSession) -> None:
+    """The invented drummer keeps time; bar 16 of the second take has the weak backbeat in it."""
+    (maps,) = session_maps(dataclasses.replace(session, tempos={"": 120.0}), ["kick", "snare"], [])
+    again = maps[1]
+    assert all(cell.timing_ms is not None and cell.timing_ms < 0.1 for cell in again.cells)
+    low = min(again.cells, key=lambda cell: cell.level_db or 0.0)
+    assert low.bar == 16
+    hits = [h for h in session.hits if 80.0 <= h.time_s < 82.0 and h.role in ("main", "weak")]
+    medians = {
+        drum: statistics.median(
+            h.peak_dbfs or 0.0
+            for h in session.hits
+            if h.drum == drum and h.role in ("main", "weak") and 50.0 <= h.time_s <= 90.0
+        )
+        for drum in ("kick", "snare")
+    }
+    direct = statistics.fmean((h.peak_dbfs or 0.0) - medians[h.drum] for h in hits)
+    assert low.level_db == pytest.approx(direct, abs=1e-6)
+
+
+def test_reference_songs_and_punch_ins_stand_in_the_table(session: StoredSession) -> None:
+    summary = {**session.summary, "reference": "verse & chorus"}
+    said = dataclasses.replace(
+        session,
+        summary=summary,
+        songs={"again": "gannet road"},
+        punch_ins={"again": PunchIn("verse & chorus")},
+        notes={"session": "rain on the roof"},
+        title="first night",
+    )
+    text = report(said)
+    assert "<title>Session report: first night</title>" in text
+    assert "rain on the roof" in text
+    assert "1. verse &amp; chorus, the reference" in text
+    assert "gannet road" in text
+    assert "punch-in into verse &amp; chorus" in text
+    assert "again, held against all of verse &amp; chorus" in text
+
+
+def test_paper_gets_the_wide_page(page: str) -> None:
+    """A sheet of paper is narrower than a desk's screen, but no telephone."""
+    assert "@media screen and (max-width: 760px)" in page
+    assert "@media (max-width" not in page
