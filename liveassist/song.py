@@ -14,6 +14,7 @@ from typing import Literal
 #: code.
 BEYOND_BEATS = 4.0
 BEYOND_CODE_S = 2.0
+BEFORE_CODE_S = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,12 +109,17 @@ def _along(one: Beat, other: Beat, time_s: float) -> float:
 
 def code_at(codes: Sequence[Code], time_s: float) -> Code | None:
     """Time code at a moment, gone on from the last one heard; None more than `BEYOND_CODE_S`
-    after it, and before the first."""
+    after it. Just before the first of a run (`BEFORE_CODE_S`) it is reckoned back: a code takes
+    two frames to say, and a message its time."""
     after = bisect.bisect_right(codes, time_s, key=lambda code: code.time_s)
-    if not after or time_s - codes[after - 1].time_s > BEYOND_CODE_S:
+    if after and time_s - codes[after - 1].time_s <= BEYOND_CODE_S:
+        near = codes[after - 1]
+    elif after < len(codes) and codes[after].time_s - time_s <= BEFORE_CODE_S:
+        near = codes[after]
+    else:
         return None
-    last = codes[after - 1]
-    return Code(time_s, last.code_s + time_s - last.time_s, last.frames_per_s)
+    code_s = near.code_s + time_s - near.time_s
+    return Code(time_s, code_s, near.frames_per_s) if code_s >= 0.0 else None
 
 
 def code_text(code_s: float, frames_per_s: float) -> str:

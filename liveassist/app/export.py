@@ -128,7 +128,7 @@ def drum_kinds(session: StoredSession) -> dict[str, DrumKind]:
 
 def _csv(session: StoredSession, hits: list[StoredHit]) -> str:
     laid = grids(session)
-    on_bars = bool(session.tempos)
+    on_bars = bool(session.tempos) or bool(laid)
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([*COLUMNS, *(("bar", "beat", "offset_ms") if on_bars else ())])
@@ -202,7 +202,8 @@ def _midi(
 ) -> None:
     from liveassist.output.smf import hits_to_smf, span_markers
 
-    known = [tempo for take in session.takes if (tempo := session.tempo_of(take.name)) is not None]
+    known = [grid.tempo_bpm for grid in grids(session).values()]
+    known += [tempo for one in session.takes if (tempo := session.tempo_of(one.name)) is not None]
     data = hits_to_smf(
         hits,
         drum_kinds(session),

@@ -14,6 +14,7 @@ from liveassist.app.hitscsv import COLUMNS
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.notes import read_notes
 from liveassist.app.sessionfiles import KIT_NAME
+from liveassist.app.songfile import CLOCK_NAME, read_song
 from liveassist.errors import ConfigError, InputError
 from liveassist.model import Kit
 from liveassist.output.stored import StoredHit, StoredSession
@@ -48,6 +49,7 @@ def read_session(folder: Path, kit: str | None = None) -> StoredSession:
         tempos=said.tempos,
         beats=said.beats,
         title=said.title,
+        song=read_song(folder / CLOCK_NAME),
     )
 
 

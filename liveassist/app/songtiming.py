@@ -6,12 +6,11 @@ moments that is. Kept as ``clock.csv`` beside the hits, which `takes` and `expor
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from liveassist.app.songfile import CLOCK_NAME, clock_csv
 from liveassist.model import ClockState, ClockWord, Kit, Snapshot
 from liveassist.rolling.songclock import SongClock, timing
 from liveassist.song import ClockTiming, beat_at, code_at
@@ -19,8 +18,6 @@ from liveassist.song import ClockTiming, beat_at, code_at
 if TYPE_CHECKING:
     from liveassist.output.surface_model import MidiPort
 
-FILE_NAME = "clock.csv"
-COLUMNS = ("time_s", "beat", "beats_a_bar", "run", "time_code_s", "frames_per_s")
 #: Another recorder's clock is followed when the one before has said nothing for so long, seconds.
 SILENT_S = 3.0
 #: How often the timing of hits is worked out anew, seconds of the session.
@@ -108,23 +105,4 @@ class SongTiming:
         clock = self._recorders[self._port].clock
         if not clock.beats and not clock.codes:
             return {}
-        return {FILE_NAME: clock_csv(clock, self._port.beats_a_bar)}
-
-
-def clock_csv(clock: SongClock, beats_a_bar: int) -> str:
-    """Beats and time codes in order of time: one row each, what it is not left empty."""
-    rows = [
-        (beat.time_s, f"{beat.time_s:.6f}", str(beat.number), str(beats_a_bar), str(beat.run),
-         "", "")
-        for beat in clock.beats
-    ]  # fmt: skip
-    rows += [
-        (code.time_s, f"{code.time_s:.6f}", "", "", "", f"{code.code_s:.6f}",
-         f"{code.frames_per_s:.6g}")
-        for code in clock.codes
-    ]  # fmt: skip
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    writer.writerows(row[1:] for row in sorted(rows))
-    return out.getvalue()
+        return {CLOCK_NAME: clock_csv(clock.beats, clock.codes, self._port.beats_a_bar)}

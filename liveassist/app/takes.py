@@ -11,6 +11,7 @@ from liveassist.app.export import drum_kinds
 from liveassist.app.notes import read_notes, write_notes
 from liveassist.app.saying import TakeWords, said_of_takes
 from liveassist.app.sessionfolder import find_sessions, is_session, read_session
+from liveassist.app.songwords import song_lines
 from liveassist.errors import ConfigError
 from liveassist.output.bars import LEAST_HOLD, TakeMap, choice_lines, session_maps
 from liveassist.output.punchins import punch_lines
@@ -194,6 +195,7 @@ def take_lines(session: StoredSession, drums: Sequence[str]) -> list[str]:
         lines.append(f"{number}. {take.name}{star}: {', '.join(parts)}")
         if take.name in session.notes:
             lines.append(f"   {session.notes[take.name]}")
+        lines += song_lines(session, take, drums)
     return lines or ["No take was played or marked."]
 
 

@@ -208,7 +208,8 @@ class MidiOutput:
         self._sent = 0
         self._page = 1
         self._echoes = 0
-        self._bytes_per_s = 0.0
+        #: None: nothing is ever sent there.
+        self._bytes_per_s: float | None = 0.0 if port.output else None
 
     def is_echo(self, message: bytes) -> bool:
         """Whether a message that came in only repeats what we sent (any thread). Acting on it
@@ -240,7 +241,8 @@ class MidiOutput:
         """Send what is due; returns the longest time until the next call, seconds."""
         self._look()
         # Counted here, on the output's own thread; `state` is called from others.
-        self._bytes_per_s = self._sender.bytes_per_s(self._monotonic())
+        if self._bytes_per_s is not None:
+            self._bytes_per_s = self._sender.bytes_per_s(self._monotonic())
         if self._ports.health[self._index].state != "ok":
             return 0.25
         self._send(self._sender.due(self._monotonic()))

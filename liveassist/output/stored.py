@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from liveassist.model import Kit
+from liveassist.song import Beat, Code
 
 Json = Mapping[str, Any]
 
@@ -79,6 +80,15 @@ class PunchIn:
 
 
 @dataclass(frozen=True, slots=True)
+class StoredSong:
+    """What the recorder's MIDI clock and time code said during the session, in order of time."""
+
+    beats: tuple[Beat, ...]
+    codes: tuple[Code, ...] = ()
+    beats_a_bar: int = 4
+
+
+@dataclass(frozen=True, slots=True)
 class StoredSession:
     """A session folder. ``kit`` None: the folder is of an older version and holds no kit.
 
@@ -100,6 +110,8 @@ class StoredSession:
     tempos: Mapping[str, float] = field(default_factory=dict)
     beats: int = 4
     title: str = ""
+    #: None: no clock and no time code was heard.
+    song: StoredSong | None = None
 
     def tempo_of(self, take: str) -> float | None:
         """Beats a minute that the user gave for the take's song, or for all; None: not said."""

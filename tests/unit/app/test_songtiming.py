@@ -13,12 +13,15 @@ import pytest
 
 from liveassist.app.session import Session
 from liveassist.app.sessionfiles import SessionFiles
-from liveassist.app.songtiming import FILE_NAME, SongTiming
+from liveassist.app.songfile import CLOCK_NAME, clock_csv, read_song
+from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
+from liveassist.errors import InputError
 from liveassist.model import Block, ClockWord, Drum, Hit, Kit, Mic
 from liveassist.output.commands import Command
 from liveassist.output.quantities import QUANTITIES, Value, reason
 from liveassist.output.surface_model import MidiPort
+from liveassist.song import Beat, Code
 from tests.unit.app.fakes import FakePipeline
 from tests.unit.output.scene import KIT as DRUMS
 from tests.unit.output.scene import SNAPSHOT
@@ -158,7 +161,7 @@ def _tempo(song: SongTiming, time_s: float) -> Value | None:
 
 
 def test_the_file_has_a_row_a_beat_and_a_row_a_second_of_time_code(tmp_path: Path) -> None:
-    (tmp_path / FILE_NAME).write_text("of an earlier session")
+    (tmp_path / CLOCK_NAME).write_text("of an earlier session")
     wire = Wire()
     pipeline = FakePipeline(KIT, RATE)
     song = SongTiming(wire.words, KIT)
@@ -168,13 +171,13 @@ def test_the_file_has_a_row_a_beat_and_a_row_a_second_of_time_code(tmp_path: Pat
     )
     session.feed(silence(0, 1.0))
     session.snapshot()
-    assert not (tmp_path / FILE_NAME).exists()
+    assert not (tmp_path / CLOCK_NAME).exists()
     wire.play(1.0, 120.0, 5)
     wire.said[RECORDER].append(ClockWord("code", AHEAD_S + 1.25, 3600.0, 25.0))
     session.feed(silence(RATE, 4.0))
     session.snapshot()
     session.finish()
-    rows = list(csv.DictReader(io.StringIO((tmp_path / FILE_NAME).read_text())))
+    rows = list(csv.DictReader(io.StringIO((tmp_path / CLOCK_NAME).read_text())))
     beats = [(float(row["time_s"]), row["beat"]) for row in rows if row["beat"]]
     assert beats == [(1.0, "0"), (1.5, "1"), (2.0, "2"), (2.5, "3")]
     (code,) = (row for row in rows if row["time_code_s"])
@@ -212,3 +215,32 @@ def test_a_moment_that_cannot_be_is_not_believed(heard_s: float | None) -> None:
     session.feed(silence(0, 3.0))
     steering.obey(Command("take/start", (), "pad", heard_s=heard_s))
     assert pipeline.takes[0].start_s == 3.0
+
+
+def test_the_file_comes_back_as_it_was(tmp_path: Path) -> None:
+    beats = [Beat(n, 1.0 + 0.5 * n, 0) for n in range(4)] + [Beat(64, 9.0, 1), Beat(65, 9.5, 1)]
+    codes = [Code(1.25, 3600.0, 30000 / 1001)]
+    path = tmp_path / CLOCK_NAME
+    path.write_text(clock_csv(beats, codes, 3), encoding="utf-8")
+    song = read_song(path)
+    assert song is not None
+    assert (list(song.beats), song.beats_a_bar) == (beats, 3)
+    assert song.codes[0].frames_per_s == pytest.approx(30000 / 1001, rel=1e-8)
+    assert read_song(tmp_path / "none.csv") is None
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "time_s,beat\n1.0,2\n",
+        "time_s,beat,beats_a_bar,run,time_code_s,frames_per_s\nnan,1,4,0,,\n",
+        "time_s,beat,beats_a_bar,run,time_code_s,frames_per_s\n2,1,4,0,,\n1,2,4,0,,\n",
+        "time_s,beat,beats_a_bar,run,time_code_s,frames_per_s\n2,1,0,0,,\n",
+        "time_s,beat,beats_a_bar,run,time_code_s,frames_per_s\n2,,,,x,25\n",
+    ],
+)
+def test_a_damaged_file_is_said(tmp_path: Path, text: str) -> None:
+    path = tmp_path / CLOCK_NAME
+    path.write_text(text)
+    with pytest.raises(InputError, match=r"clock\.csv: this is not what liveassist wrote there"):
+        read_song(path)

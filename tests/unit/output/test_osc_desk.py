@@ -39,7 +39,7 @@ def test_commands(message: OscMessage, name: str, args: tuple[object, ...]) -> N
     ("message", "why"),
     [
         (_say("take/begin"), "no such command"),
-        (_say("take/*"), "means 4 commands"),
+        (_say("take/st*"), "means 3 commands"),
         (_say("take/[st"), "not closed"),
         (_say("take/rename"), "name is missing"),
         (_say("take/rename", "i", 3), "name is text"),

@@ -333,3 +333,58 @@ def test_applying_over_the_wire(receiver: _Receiver) -> None:
     assert device == [-24.5, -30.0]
     assert [(mic, left > 0) for mic, left in armed] == [("snare_top", True), ("snare_top", False)]  # type: ignore[operator]
     assert [(a.value, a.before) for a in router.applied()] == [(-24.5, -30.0), (-30.0, -24.5)]
+
+
+def test_several_targets_each_with_its_own_filter_prefix_and_rate() -> None:
+    one, other, gone = _Receiver(), _Receiver(), _Receiver()
+    gone.socket.close()
+    targets = (
+        OscTarget("one", "127.0.0.1", one.port, only=(f"{ROOT}/drum/*/hit",)),
+        OscTarget("gone", "127.0.0.1", gone.port),
+        OscTarget(
+            "other",
+            "127.0.0.1",
+            other.port,
+            prefix="/desk",
+            only=(f"{ROOT}/take/clock_s",),
+            rate_hz=5.0,
+        ),
+    )
+    router = open_outputs([Surface("s", osc=targets)], KIT)
+    begin = time.monotonic()
+    for step in range(60):
+        router.publish(_hit(step))
+        router.publish_snapshot(replace(SNAPSHOT, time_s=100.0 + step))
+        time.sleep(0.01)
+    seen = [one.messages()[0] for _ in range(60)]
+    assert [message.args[0] for message in seen] == list(range(60))
+    assert {message.address for message in seen} == {f"{ROOT}/drum/snare/hit"}
+    router.close()
+    took = time.monotonic() - begin
+    other.socket.setblocking(False)
+    figures = []
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            figures += other.messages()
+    assert {message.address for message in figures} == {f"/desk{ROOT}/take/clock_s"}
+    assert 2 <= len(figures) <= 1 + 5.0 * took
+    states = {state.name: state for state in router.states()}
+    assert (states["one"].dropped, states["other"].dropped) == (0, 0)
+    assert states["gone"].state == "down"
+    one.socket.close()
+    other.socket.close()
+
+
+def test_a_subscription_ends_by_itself_and_renewing_keeps_it(receiver: _Receiver) -> None:
+    """One second without renewing ends it; renewed every half second it goes on."""
+    router = open_outputs([_listening()], KIT)
+    router.publish_snapshot(SNAPSHOT)
+    ask = OscMessage(f"{ROOT}/subscribe", "iff", (receiver.port, 1.0, 100.0))
+    for _ in range(4):
+        receiver.say(ask, _port(router))
+        time.sleep(0.5)
+        router.publish(HIT)
+        receiver.until(lambda m: m.address == f"{ROOT}/drum/snare/hit")
+    assert "1 subscribed" in router.states()[0].note
+    _poll(lambda: "0 subscribed" in router.states()[0].note)
+    router.close()

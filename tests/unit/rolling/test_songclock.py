@@ -116,6 +116,9 @@ def test_time_code_goes_on_and_ends() -> None:
     assert code is not None
     assert code.code_s == pytest.approx(3603.5)
     assert code_at(clock.codes, 0.5) is None
+    just_before = code_at(clock.codes, 0.96)
+    assert just_before is not None
+    assert just_before.code_s == pytest.approx(3599.96)
     assert code_at(clock.codes, 60.0) is None
 
 
