@@ -105,7 +105,8 @@ def add_service(commands: Commands) -> None:
         "service",
         "write the file that lets the system start listening at log-in",
         "A user unit for systemd, or a launch agent for launchd. Nothing is started; what to type "
-        "next is printed.",
+        "next is printed. Sessions are kept in --out, without it in liveassist/KIT of your home "
+        "folder.",
         '  liveassist service --kit my_kit.toml --device "my interface" --out sessions',
     )
     _add_listen_options(parser)
@@ -129,6 +130,10 @@ def _run_service(chosen: argparse.Namespace) -> int:
     from liveassist.app.config import load_kit
 
     load_kit(chosen.kit)  # a mistake is better found now than at log-in
+    if chosen.out is None:
+        # Nobody sits before it: what is not kept is lost.
+        chosen.out = Path.home() / "liveassist" / Path(chosen.kit).stem
+    print(f"Each session will be kept in {chosen.out}, an earlier one within it.")
     request = _listen_request(chosen, headless=True, background=False, log=None)
     log = (chosen.log or default_log(chosen.out)).resolve()
     return write_service(request.words(), chosen.system, chosen.folder, log, sys.stdout)

@@ -194,6 +194,8 @@ def listen(
                 flush=True,
             )
             print(sharing_note(source.device.name, source.device.host), file=err, flush=True)
+            if request.out is None:
+                print("Nothing is kept after the end: give --out DIR to keep it.", file=err)
             if files is not None and files.earlier is not None:
                 print(f"An earlier session's files are in {files.earlier}.", file=err)
         _Live(request, source, session, steering, control, stop).run()

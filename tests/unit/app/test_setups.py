@@ -86,3 +86,19 @@ def test_what_is_missing_or_damaged_is_said(folder: Path) -> None:
     (folder / "session_kit.toml").unlink()
     with pytest.raises(ConfigError, match="--kit"):
         check(SetupRequest("november", folder))
+
+
+def test_sessions_heard_unlike_are_warned_of_once(folder: Path) -> None:
+    save_setup(SetupRequest("a", folder), io.StringIO())
+    assert "Mind:" not in check(SetupRequest("a", folder))[1]
+    summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    summary["learned"] = "kit.learned.npz"
+    (folder / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
+    _, text = check(SetupRequest("a", folder))
+    assert "heard without a soundcheck, this session with a soundcheck learned" in text
+    # One saved by an earlier version says nothing of it.
+    path = setups_folder() / "a.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    del document["learned"]
+    path.write_text(json.dumps(document), encoding="utf-8")
+    assert "Mind:" not in check(SetupRequest("a", folder))[1]
