@@ -81,7 +81,8 @@ def save_setup(request: SetupRequest, out: TextIO) -> int:
         )
     make_folder(path.parent)
     learned = session.summary["learned"] is not None
-    text = json.dumps(_document(request, found, learned), indent=1, allow_nan=False, ensure_ascii=False)
+    document = _document(request, found, learned)
+    text = json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False)
     write_whole(path, text + "\n")
     known = ", ".join(found.level_dbfs)
     print(f"Saved {request.name}: {known}. Compare with: liveassist restore-check", file=out)
