@@ -136,8 +136,8 @@ def explain(surface: Surface, kit: Kit | None) -> list[str]:
             word for word, on in (("sends to", port.output), ("hears", port.input)) if on
         )
         lines.append(
-            f"{port.name}: {ways} the MIDI port matching {port.port!r}, "
-            f"at most {port.bytes_per_s} bytes a second"
+            f"{port.name}: {ways} the MIDI port matching {port.port!r}"
+            + (f", at most {port.bytes_per_s} bytes a second" if port.output else "")
             + (", and its transport starts and ends takes" if port.transport else "")
             + (", and its clock and time code are the session's" if port.keeps_time else "")
         )

@@ -239,3 +239,76 @@ def test_a_loop_in_the_cables_is_broken(jack_server: JackServer) -> None:
         lamps.tap = None
         keys.play(bytes.fromhex("90 24 7F"))  # a finger, harder than the light
         assert [command.name for command in _collect(router, 1)] == ["take/stop"]
+
+
+def test_an_unplugged_device_is_disarmed_and_gets_nothing_when_it_returns(
+    jack_server: JackServer,
+) -> None:
+    surface = parse_surface(
+        """
+        surface = { name = "x" }
+        midi = [
+          { name = "gate", port = "gatebox" },
+          { name = "keys", port = "armkeys", output = false, input = true },
+        ]
+        [[apply]]
+        name = "threshold"
+        shows = "suggested_threshold_dbfs"
+        mic = "snare"
+        message = "cc14"
+        number = 1
+        range = [-60, 0]
+        [[press]]
+        name = "arm"
+        number = 64
+        command = "apply/arm"
+        value = "snare_top"
+        [[press]]
+        name = "now"
+        number = 65
+        command = "apply/now"
+        value = "snare_top"
+        """,
+        "x.toml",
+    )
+
+    def states() -> dict[str, str]:
+        return {state.name: state.state for state in router.states()}
+
+    def look() -> dict[str, float]:
+        router.commands()
+        router.publish_snapshot(SNAPSHOT)
+        return router.armed()
+
+    with Keyboard("armkeys") as keys, _opened(surface) as router:
+        with Recorder("gatebox"):
+            wait_until(lambda: set(states().values()) == {"ok"}, 10.0, "both ports")
+            look()
+            keys.play(bytes.fromhex("B0 40 7F"))
+            wait_until(lambda: "snare_top" in look(), 5.0, "arming")
+        wait_until(lambda: look() == {}, RETURN_S, "disarming, since the device is gone")
+        with Recorder("gatebox") as gate:
+            wait_until(lambda: states()["gate"] == "ok", RETURN_S, "its return")
+            refused: list[str] = []
+            answer = router.answer
+
+            def listen(command: Command, done: bool, why: str = "") -> None:
+                refused.append(why)
+                answer(command, done, why)
+
+            router.answer = listen  # type: ignore[method-assign]
+            keys.play(bytes.fromhex("B0 41 7F"))  # apply now: nothing is armed any more
+            keys.play(bytes.fromhex("B0 40 00"))
+            wait_until(lambda: look() == {} and bool(refused), 5.0, "the button")
+            assert refused == ["snare_top is not armed"]
+            assert gate.messages() == []
+            assert router.applied() == ()
+            keys.play(bytes.fromhex("B0 40 7F"))
+            wait_until(lambda: "snare_top" in look(), 5.0, "arming again")
+            keys.play(bytes.fromhex("B0 41 00"))
+            keys.play(bytes.fromhex("B0 41 7F"))
+            # Suggested -24.5 of -60 to 0 dBFS: 9693.3 of 16383 is 4B 5D.
+            sent = [bytes.fromhex("B0 01 4B"), bytes.fromhex("B0 21 5D")]
+            wait_until(lambda: look() == {} and gate.messages() == sent, 5.0, "the setting, once")
+            (applied,) = router.applied()
+            assert (applied.mic, applied.value, applied.before) == ("snare_top", -24.5, None)
