@@ -22,6 +22,7 @@ from liveassist.app.commands_live import (
 from liveassist.app.commands_setup import add_restore_check, add_save_setup, add_setup
 from liveassist.app.commands_surface import add_learn
 from liveassist.app.commands_takes import add_sessions, add_takes
+from liveassist.app.commands_tune import add_lug_walk
 from liveassist.app.options import (
     INPUT_HELP,
     Commands,
@@ -310,6 +311,7 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_listen,
     add_replay,
     add_soundcheck,
+    add_lug_walk,
     add_track_offset,
     add_check,
     add_devices,

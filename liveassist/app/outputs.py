@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from liveassist.output.apply import Applied
     from liveassist.output.commands import Command
     from liveassist.output.midi_time import Timing
+    from liveassist.output.osc_codec import OscMessage
     from liveassist.output.router import Router
     from liveassist.output.surface_model import MidiPort, Surface
 
@@ -42,6 +43,15 @@ class Surfaces:
     def figures(self, snapshot: Snapshot) -> None:
         """Queue figures for every output, and carry out the commands that came meanwhile."""
         self._router.publish_snapshot(snapshot)
+        self.serve()
+
+    def say(self, messages: Sequence[OscMessage]) -> None:
+        """Queue messages of the table for every OSC output, each once."""
+        for message in messages:
+            self._router.tell(message)
+
+    def serve(self) -> None:
+        """Carry out the commands that came meanwhile."""
         for command in self._router.commands():
             outcome = self.obey(command)
             self._router.answer(command, outcome.done, outcome.words)

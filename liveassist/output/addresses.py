@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping
 
 from liveassist.model import Kit
 
+from .address_lugs import LUG_COMMANDS, LUG_EVENTS
 from .address_row import ROOT as ROOT
 from .address_row import Address as Address
 from .address_row import Arg as Arg
@@ -194,6 +195,7 @@ _COMMANDS = (
         ("bass drum change",),
     ),
     *TAKE_COMMANDS,
+    *LUG_COMMANDS,
     Address(
         f"{ROOT}/reference/set",
         (Arg("take", "s", optional=True),),
@@ -308,7 +310,13 @@ def _row(quantity: Quantity) -> Address:
 
 
 #: The whole table.
-ADDRESSES: tuple[Address, ...] = (*_EVENTS, *map(_row, QUANTITIES), *_COMMANDS, _ANSWER)
+ADDRESSES: tuple[Address, ...] = (
+    *_EVENTS,
+    *LUG_EVENTS,
+    *map(_row, QUANTITIES),
+    *_COMMANDS,
+    _ANSWER,
+)
 #: Commands by their full address.
 COMMANDS: Mapping[str, Address] = {address.path: address for address in _COMMANDS}
 

@@ -180,7 +180,7 @@ class Router:
         self._servers = list(servers)
         self._presses: Presses | None = None
         self._snapshot: Snapshot | None = None
-        self._applying = Applying(self._worker_named, self._tell)
+        self._applying = Applying(self._worker_named, self.tell)
         self._commands: deque[Command] = deque()
         self._lock = threading.Lock()
         self._closed = False
@@ -248,7 +248,7 @@ class Router:
     def _worker_named(self, name: str) -> Worker | None:
         return next((w for w in self._workers if w.output.name == name), None)
 
-    def _tell(self, message: OscMessage) -> None:
+    def tell(self, message: OscMessage) -> None:
         """Send one message of the table to every OSC output."""
         for worker in self._workers:
             worker.say(message, table=True)

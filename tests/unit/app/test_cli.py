@@ -73,7 +73,7 @@ def test_no_option_is_parsed_and_ignored() -> None:
                 elsewhere = (
                     "listen", "watch", "status", "stop", "learn", "service",
                     "report", "sessions", "takes", "export", "compare", "setup",
-                    "save-setup", "restore-check",
+                    "save-setup", "restore-check", "lug-walk",
                 )  # fmt: skip
                 text = live if name in elsewhere else source
                 assert f".{action.dest}" in text, (name, action.dest)
