@@ -70,7 +70,6 @@ class Pipeline:
     """Analysis of one session. ``learned_name`` and ``reference`` are reported as given.
 
     ``early``: report hits within 10 ms and correct later (live); a replay keeps only final ones.
-
     ``reference``: name of the take others are compared with; None is the first.
     """
 
@@ -102,6 +101,7 @@ class Pipeline:
         self._advisor = Advisor(kit, aim)
         self._snippets = Snippets(kit, sample_rate_hz)
         self._early = early
+        self._announced = -1
         self.book = TakeBook(kit, self._rolling, self._takes, self._alerts, reference)
         self._trials: list[Trial] = []
         self._audit: dict[str, Audit] = {}
@@ -114,6 +114,13 @@ class Pipeline:
 
     # --- blocks in, events out ----------------------------------------------------------------
 
+    def announce(self, block: Block) -> list[Event]:
+        """Early reports alone, at once; `feed` with the same block then leaves them out."""
+        if not self._early:
+            return []
+        self._announced = block.first_sample + len(block.audio)
+        return self._announce(block)
+
     def feed(self, block: Block) -> list[Event]:
         """Take in a block; what became known, in order of time."""
         events: list[Event] = []
@@ -123,7 +130,7 @@ class Pipeline:
         events.extend(self._frames(self._meter.feed(block)))
         self._end = block.first_sample + len(block.audio)
         chunks = self._rechunk.feed(block)
-        if self._early:
+        if self._early and self._announced < self._end:
             events.extend(self._announce(block))
         for chunk in chunks:
             events.extend(self._hear(self.hearing.feed(chunk)))
@@ -258,6 +265,7 @@ class Pipeline:
             sureness=self.hearing.sureness,
             learned=self._learned_name,
             changes=last[0].changes if last else (),
+            review=last[0].review if last else None,
             audit=self._audit,
             takes=self.book.lines(),
         )
@@ -331,10 +339,7 @@ class Pipeline:
         return self.book.rename(name)
 
     def set_reference(self, name: str | None = None) -> str | None:
-        """Compare takes with the one called ``name`` from now on; None: with the last one.
-
-        Returns its name, None if there is no such take (nothing is changed then).
-        """
+        """Compare takes with the one called ``name``, else the last; its name, None if none."""
         return self.book.set_reference(name)
 
     def clear_reference(self) -> None:
@@ -342,10 +347,7 @@ class Pipeline:
         self.book.clear_reference()
 
     def no_hit(self, drum: str | None = None) -> Hit | None:
-        """The last hit (on ``drum``; None: on a kick or snare) was none: taken back and learned.
-
-        Returns it withdrawn; None if there is none that can still be taken back.
-        """
+        """The last hit (on ``drum``; None: on a kick or snare) was none: withdrawn and learned."""
         hit = self.hearing.no_hit(drum)
         if hit is not None:
             self._struck.add(hit.number)

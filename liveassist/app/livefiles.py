@@ -27,9 +27,9 @@ from liveassist.model import Event, Hit, SessionRecord
 
 #: After a failed writing the next is tried so much later, seconds.
 RETRY_S = 5.0
-#: Making the summary may hold analysis up so long while drums are played, and in a pause, seconds;
-#: the ring holds eight.
-LONGEST_HOLD_S = 1.0
+#: Making the summary may hold analysis up so long while drums are played (a hit that comes
+#: meanwhile is reported so much later), and in a pause, seconds; the ring holds eight.
+LONGEST_HOLD_S = 0.010
 LONGEST_HOLD_IN_PAUSE_S = 5.0
 #: Nothing was hit for so long: a pause, seconds.
 PAUSE_S = 3.0
@@ -87,8 +87,8 @@ class LiveFiles(SessionFiles):
             known = record()
             spent_s = self._clock() - now_s
             rest_s = max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
-            # After hours of playing it holds analysis up so long that it waits for a pause, and in
-            # the end for the end; the store has everything meanwhile.
+            # After some minutes of playing it would hold analysis up: it waits for a pause, and
+            # after many hours for the end. The store has everything meanwhile.
             self._only_in_pause = spent_s >= LONGEST_HOLD_S
             too_long = spent_s >= LONGEST_HOLD_IN_PAUSE_S
             self._summary_due_s = math.inf if too_long else now_s + rest_s

@@ -169,6 +169,13 @@ class LiveSession(Session):
         if isinstance(self._pipeline, Yielding):
             self._pipeline.set_lean(level >= NO_DETAIL)
 
+    def _tell(self, events: Sequence[Event]) -> None:
+        """As ever, but after what is held back."""
+        if self.overload.level < COALESCED and not self._held:
+            super()._tell(events)
+        else:
+            self._held += events
+
     def _pass_on(self, events: Sequence[Event], *, figures_now: bool = False) -> None:
         """As ever, but several events at once where outputs have to give way."""
         if self.overload.level < COALESCED and not self._held:
@@ -179,7 +186,8 @@ class LiveSession(Session):
         if over or self.time_s >= self._held_until_s or len(self._held) >= MOST_HELD:
             held, self._held = newest(self._held), []
             self._held_until_s = self.time_s + EVENTS_S
-            super()._pass_on(held, figures_now=figures_now)
+            super()._tell(held)
+            super()._pass_on((), figures_now=figures_now)
 
     def look(self, *, idle: bool) -> None:
         """Begin and end alerts of device and disk; with ``idle`` also pass figures on.

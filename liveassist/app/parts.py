@@ -33,6 +33,15 @@ if TYPE_CHECKING:
     from liveassist.rolling.takeedits import Edited, TakeEdit
 
 
+@runtime_checkable
+class Announcing(Protocol):
+    """An analysis that can say what it hears at once, before the rest of its work."""
+
+    def announce(self, block: Block) -> list[Event]:
+        """Early reports from the block that `feed` takes in next."""
+        ...
+
+
 class PipelineLike(Protocol):
     """The analysis: blocks in, events out."""
 

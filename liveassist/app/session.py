@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from liveassist.app.marks import Span
-from liveassist.app.parts import Advising, Arming, Filing, OutputsLike, PipelineLike
+from liveassist.app.parts import Advising, Announcing, Arming, Filing, OutputsLike, PipelineLike
 from liveassist.app.sessionfiles import SessionFiles
 from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
@@ -89,12 +89,15 @@ class Session:
     def feed(self, block: Block) -> list[Event]:
         """Analyse a block and pass on what became known; the events, for whoever shows them."""
         events = self._steered()
+        told: list[Event] = []
         first, audio, lost = block.first_sample, block.audio, block.lost_samples
         while True:
             self._turn_marks(first, events)
             cut = self._until_mark(first, len(audio))
-            self._watch.feed(audio[:cut])
-            events += self._pipeline.feed(Block(first, audio[:cut], lost))
+            piece = Block(first, audio[:cut], lost)
+            told += self._announced(piece)
+            self._watch.feed(piece.audio)
+            events += self._pipeline.feed(piece)
             first, audio, lost = first + cut, audio[cut:], 0
             if not len(audio):
                 break
@@ -103,7 +106,16 @@ class Session:
         self._pass_on(events)
         if self._files is not None:
             self._files.write_if_due(self.record)
-        return events
+        return told + events
+
+    def _announced(self, block: Block) -> list[Event]:
+        """Early reports, passed on before the block is analysed."""
+        if not isinstance(self._pipeline, Announcing):
+            return []
+        early = self._pipeline.announce(block)
+        if early:
+            self._tell(early)
+        return early
 
     def finish(self, cut_short: str | None = None) -> SessionRecord:
         """End the session: last events passed on, files written; what it leaves behind.
@@ -174,19 +186,22 @@ class Session:
         """Microphones whose signal cannot be right, over everything heard so far."""
         return self._watch.faults()
 
-    def _pass_on(self, events: Sequence[Event], *, figures_now: bool = False) -> None:
+    def _tell(self, events: Sequence[Event]) -> None:
         if self._files is not None:
             self._files.collect(events)
+        for output in self._outputs:
+            output.events(events)
+
+    def _pass_on(self, events: Sequence[Event], *, figures_now: bool = False) -> None:
+        if events:
+            # Before the figures, which take some milliseconds.
+            self._tell(events)
         if not self._outputs:
             return
-        figures_now = figures_now or self.samples_heard >= self._figures_due
-        snapshot = self.snapshot() if figures_now else None
-        for output in self._outputs:
-            if events:
-                output.events(events)
-            if snapshot is not None:
+        if figures_now or self.samples_heard >= self._figures_due:
+            snapshot = self.snapshot()
+            for output in self._outputs:
                 output.figures(snapshot)
-        if snapshot is not None:
             self._figures_due = self.samples_heard + self._figures_hop
 
     def _until_mark(self, first: int, length: int) -> int:

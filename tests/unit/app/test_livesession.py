@@ -157,7 +157,7 @@ def test_a_disk_that_fails_does_not_end_the_session_and_is_made_up_for(
 
 def test_a_summary_that_takes_long_waits_for_a_pause(tmp_path: Path) -> None:
     """Up to a second is held up while playing, up to five in a pause, more never."""
-    now, spent = [0.0], [0.2]
+    now, spent = [0.0], [0.005]
     files = LiveFiles(tmp_path, clock=lambda: now[0])
     asked: list[float] = []
     known = make(files)[0].record()
