@@ -136,7 +136,8 @@ class LevelFrames:
 
     ``peak`` has shape (hops, microphones), linear amplitude; hop ``i`` covers samples
     ``first_sample + i*hop_samples`` onward. ``keyed[(low_hz, high_hz)]`` is the same behind a
-    key filter. ``clipped`` counts full-scale samples per microphone in this stretch.
+    key filter, ``steep`` behind one of twice the slope. ``clipped`` counts full-scale samples per
+    microphone in this stretch.
     """
 
     first_sample: int
@@ -146,6 +147,7 @@ class LevelFrames:
     clipped: tuple[int, ...] = ()
     rms: tuple[float, ...] = ()
     mean: tuple[float, ...] = ()
+    steep: Mapping[tuple[float, float], Audio] = field(default_factory=dict)
 
 
 # --- takes, alerts, advice -----------------------------------------------------------------

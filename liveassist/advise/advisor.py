@@ -33,8 +33,10 @@ EVERY_S = 15.0
 RETRY_S = 3.0
 #: New own hits without which nothing is looked at again.
 NEW_HITS = 4
-#: Steps of a look taken with each second of audio: 3 to 4 % of one core while one is under way.
-STEPS_PER_S = 40.0
+#: Steps of a look taken with each second of audio: 4 to 5 % of one core while one is under way.
+STEPS_PER_S = 60.0
+#: Nothing is looked at before, s: when the first levels come depends on the size of the blocks.
+FIRST_S = 2.0 * RETRY_S
 #: How far before the moment of a look its evidence ends, s.
 SETTLED_S = 0.5
 
@@ -120,7 +122,7 @@ class Advisor:
     def _begin(self, now_s: float, hits: Hits, levels: LevelHistory) -> Steps[None] | None:
         """The look at the one microphone that waited longest, if any is due."""
         due = [mic for mic, state in self._state.items() if now_s - state.looked_s >= EVERY_S]
-        if not due or levels.hops == 0:
+        if not due or levels.hops == 0 or now_s < FIRST_S:
             return None
         until = round((now_s - SETTLED_S) * levels.sample_rate_hz)
         found = [hit for hit in hits() if hit.sample < until]

@@ -35,11 +35,17 @@ STYLES = (
 #: Below this separation the threshold is searched for by running the expander.
 _SEARCH_BELOW_DB = 6.0
 _STEP_DB = 0.5
+#: The search goes no further after so many steps that cost so much more than the best.
+_HOPELESS, _HOPELESS_STEPS = 1.0, 4
 _FOLDS = 4
 #: By this long after a main hit the gain should be nearly down again, or fast passages let
-#: everything through (sixteenths at 136 beats a minute are 110 ms apart).
+#: everything through (sixteenths at 136 beats a minute are 110 ms apart). Where the playing is
+#: faster, so must the expander be: this share of the shorter gaps (their lower quartile).
 _RECOVERED_S: dict[str, float] = {"natural": 0.110, "tight": 0.080, "keep-ghosts": 0.110}
+_RECOVERED_GAP, _LEAST_RECOVERED_S = 0.85, 0.050
 _WANTED_CUT_DB = 11.0
+#: Fewer foreign hits say nothing about how far bleed comes down.
+LEAST_FOREIGN = 5
 #: Share of own hits a good detector may miss.
 MISSED_SHARE = 0.02
 #: Cost (see `Fitter.cost`) under which nothing better is looked for.
@@ -60,9 +66,14 @@ class Fitter:
         self._aim = aim
         self._key = scene.envelope(chosen.band)
         self._side = Sidechain(self._key, scene.hops_per_second)
+        #: Behind a filter of twice the slope, where there is a filter.
+        self._steep: Sidechain | None = None
+        if scene.heard.has_steep(chosen.band):
+            self._steep = Sidechain(scene.envelope(chosen.band, True), scene.hops_per_second)
         from_hz, to_hz = chosen.band
         _, ratio, knee, hysteresis = next(row for row in STYLES if chosen.db >= row[0])
         self._runs: dict[float, Outcome] = {}
+        self._steep_runs: dict[float, Outcome] = {}
         self._everything = np.ones(scene.size, dtype=np.bool_)
         self.settings = ExpanderSettings(
             threshold_dbfs=self._place(self._everything, ratio, knee),
@@ -74,6 +85,7 @@ class Fitter:
             key_lowpass_hz=to_hz if to_hz < FULL_BAND[1] else None,
         )
         self._searching = False
+        self._recovered_s = _recovered_s(scene, aim)
         #: What is wrong with these settings: 0 for nothing; 0.6 for 2 % more main hits lost,
         #: 5 openings a minute more, or 3 dB less cut.
         self.cost = math.inf
@@ -92,6 +104,7 @@ class Fitter:
             # The times were chosen at a threshold that has moved since.
             self.settings = yield from self._with_times(self.settings)
             self._runs.clear()
+            self._steep_runs.clear()
             threshold = yield from self._threshold(everything)
             self.settings = replace(self.settings, threshold_dbfs=threshold)
         outcome = yield from self._run(threshold)
@@ -144,22 +157,31 @@ class Fitter:
         roam = max(4.0, 0.2 * self._chosen.db) if self._chosen.db > _SEARCH_BELOW_DB else 8.0
         highest = max(placed + roam, self._chosen.main_dbfs - s.knee_db / 2.0)
         grid = np.arange(_rounded(max(bottom, placed - roam)), min(top, highest) + 0.1, _STEP_DB)
-        if grid.size == 0:
-            return placed
-        costs = []
-        for tried in grid.tolist():
-            cost = yield from self._robust_cost(tried, part)
-            costs.append(cost + 0.02 * abs(tried - placed))
-        return float(grid[int(np.argmin(costs))])
+        best, best_cost = placed, math.inf
+        # From where it was placed upwards, then downwards; no further where it gets worse.
+        for way in (grid[grid >= placed], grid[grid < placed][::-1]):
+            worse = 0
+            for tried in way.tolist():
+                cost = (yield from self._robust_cost(tried, part)) + 0.02 * abs(tried - placed)
+                worse = worse + 1 if cost > best_cost + _HOPELESS else 0
+                if cost < best_cost:
+                    best, best_cost = tried, cost
+                if worse >= _HOPELESS_STEPS:
+                    break
+        return float(best)
 
     def _robust_cost(self, threshold: float, part: BoolArray) -> Steps[float]:
         """Cost at ``threshold``, and a share of what it would be with hits or bleed a little
-        further off: what holds by a hair here fails on the next take."""
+        further off: what holds by a hair here fails on the next take. Likewise of what it would be
+        behind a steeper key filter: slopes differ from one expander to the next."""
         slack = self._slack(2.0)
         above = self._cost((yield from self._run(threshold + slack)), part)
         below = self._cost((yield from self._run(threshold - slack)), part)
         here = self._cost((yield from self._run(threshold)), part)
-        return here + 0.3 * above + 0.2 * below
+        steep = 0.0
+        if self._steep is not None:
+            steep = self._cost((yield from self._steep_run(threshold)), part)
+        return here + 0.3 * above + 0.2 * below + 0.3 * steep
 
     def _slack(self, most_db: float) -> float:
         return float(np.clip(self._chosen.db / 6.0, _STEP_DB, most_db))
@@ -173,7 +195,9 @@ class Fitter:
         false = max(0.0, np.count_nonzero(part[outcome.false_openings]) - missed)
         minutes = max(np.count_nonzero(part) / part.size * outcome.minutes, 1e-9)
         lost = max(0.0, 0.99 - float(np.mean(passed))) if passed.size else 0.0
-        short = max(0.0, _WANTED_CUT_DB - float(np.percentile(cut, 40.0))) if cut.size else 0.0
+        short = 0.0
+        if cut.size and scene.foreign.size >= LEAST_FOREIGN:
+            short = max(0.0, _WANTED_CUT_DB - float(np.percentile(cut, 40.0)))
         slow = 0.02 * max(0.0, 9.0 - outcome.recovered_db) if part.all() else 0.0
         return 30.0 * lost + 0.15 * max(0.0, false / minutes - 1.0) + 0.2 * short + slow
 
@@ -182,8 +206,18 @@ class Fitter:
         if at not in self._runs:
             yield
             settings = replace(self.settings, threshold_dbfs=at)
-            self._runs[at] = predict.run(self._scene, settings, self._side, _RECOVERED_S[self._aim])
+            self._runs[at] = predict.run(self._scene, settings, self._side, self._recovered_s)
         return self._runs[at]
+
+    def _steep_run(self, threshold: float) -> Steps[Outcome]:
+        at = _rounded(threshold)
+        if at not in self._steep_runs:
+            yield
+            settings = replace(self.settings, threshold_dbfs=at)
+            self._steep_runs[at] = predict.run(
+                self._scene, settings, self._steep, self._recovered_s
+            )
+        return self._steep_runs[at]
 
     # --- times -----------------------------------------------------------------------------
 
@@ -218,7 +252,7 @@ class Fitter:
         costs = []
         for one in (trial, lower):
             yield
-            run = predict.run(self._scene, one, self._side, _RECOVERED_S[self._aim])
+            run = predict.run(self._scene, one, self._side, self._recovered_s)
             costs.append(self._cost(run, self._everything))
         return costs[0] + 0.5 * costs[1]
 
@@ -271,6 +305,13 @@ class Fitter:
             false_openings=np.sort(np.concatenate(false)),
             spare=predict.spare(whole, higher, lower),
         )
+
+
+def _recovered_s(scene: Scene, aim: str) -> float:
+    if scene.own.size < 2:
+        return _RECOVERED_S[aim]
+    gap_s = float(np.percentile(np.diff(scene.own), 25.0)) / scene.hops_per_second
+    return min(_RECOVERED_S[aim], max(_LEAST_RECOVERED_S, _RECOVERED_GAP * gap_s))
 
 
 def _rounded(threshold: float) -> float:

@@ -30,7 +30,7 @@ REACH_S = 0.006
 SLOW_REACH_S = 0.011
 SLOW_DB = 1.5
 #: How many filters are worth running.
-TRIED = 2
+TRIED = 4
 #: A main hit further than this below the median is taken for a wrong label when fitting.
 _WRONG_LABEL_DB = 14.0
 _LUCK_DB = 3.0

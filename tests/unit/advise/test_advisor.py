@@ -114,12 +114,11 @@ def test_too_few_hits_are_looked_for_again_soon() -> None:
     audio, hits = session(bars=10)
     early = [hit for hit in hits if hit.time_s < 3.0]
     levels, found = history(audio), Advisor(KIT)
-    go_on(found, 4.0, 4.2, Asked(early), levels)
+    go_on(found, 7.0, 7.2, Asked(early), levels)
     assert found.reasons["kick"].startswith("4 hits on kick")
-    go_on(found, 4.2, 4.0 + RETRY_S - 0.1, Asked(hits), levels)
+    go_on(found, 7.2, 7.0 + RETRY_S - 0.1, Asked(hits), levels)
     assert found.suggestions["kick"] is None
-    more = [hit for hit in hits if hit.time_s < 6.5]
-    go_on(found, 4.0 + RETRY_S, 12.0, Asked(more), levels)
+    go_on(found, 7.0 + RETRY_S, 16.0, Asked(hits), levels)
     assert found.suggestions["kick"] is not None
 
 

@@ -48,8 +48,12 @@ def _run(audio: np.ndarray, size: int, frame_samples: int = 16384) -> list[Level
     return [f for f in [*frames, meter.flush()] if f is not None]
 
 
-def _joined(frames: list[LevelFrames]) -> tuple[np.ndarray, dict[tuple[float, float], np.ndarray]]:
-    keyed = {b: np.concatenate([f.keyed[b] for f in frames]) for b in frames[0].keyed}
+Keyed = dict[tuple[float, float], np.ndarray]
+
+
+def _joined(frames: list[LevelFrames], steep: bool = False) -> tuple[np.ndarray, Keyed]:
+    tried = [f.steep if steep else f.keyed for f in frames]
+    keyed = {b: np.concatenate([one[b] for one in tried]) for b in tried[0]}
     return np.concatenate([f.peak for f in frames]), keyed
 
 
@@ -69,29 +73,33 @@ def test_peaks_are_those_of_the_samples() -> None:
     assert np.array_equal(peak, expected)
 
 
+@pytest.mark.parametrize("steep", [False, True])
 @pytest.mark.parametrize("size", [1, 63, 512])
-def test_any_block_size_same_frames(size: int) -> None:
+def test_any_block_size_same_frames(size: int, steep: bool) -> None:
     audio = _audio(6000)
-    peak, keyed = _joined(_run(audio, size, frame_samples=1024))
-    whole, whole_keyed = _joined(_run(audio, len(audio)))
+    peak, keyed = _joined(_run(audio, size, frame_samples=1024), steep)
+    whole, whole_keyed = _joined(_run(audio, len(audio)), steep)
+    assert whole_keyed
     assert np.array_equal(peak, whole)
     for band, values in whole_keyed.items():
         assert np.allclose(keyed[band], values, rtol=1e-5, atol=1e-8, equal_nan=True)
 
 
-def test_key_filters_read_as_the_full_rate_filter() -> None:
+@pytest.mark.parametrize(("steep", "order"), [(False, 2), (True, 4)])
+def test_key_filters_read_as_the_full_rate_filter(steep: bool, order: int) -> None:
     audio = _audio()
-    _, keyed = _joined(_run(audio, 4096))
+    _, keyed = _joined(_run(audio, 4096), steep)
     hits = range(500, 17000, 3000)
+    assert len(keyed) >= 8
     for band, values in keyed.items():
         for mic in range(len(KIT.mics)):
             if np.isnan(values[0, mic]):
                 continue
             signal = audio[:, mic].astype(float)
             if band[0] > 0.0:
-                signal = sosfilt(butter(2, band[0], "high", fs=FS, output="sos"), signal)
+                signal = sosfilt(butter(order, band[0], "high", fs=FS, output="sos"), signal)
             if math.isfinite(band[1]):
-                signal = sosfilt(butter(2, band[1], "low", fs=FS, output="sos"), signal)
+                signal = sosfilt(butter(order, band[1], "low", fs=FS, output="sos"), signal)
             for at in hits:
                 here = values[at // 32 : (at + 2000) // 32, mic].max()
                 there = np.abs(signal[at : at + 2000]).max()
