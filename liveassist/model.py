@@ -136,8 +136,7 @@ class LevelFrames:
 
     ``peak`` has shape (hops, microphones), linear amplitude; hop ``i`` covers samples
     ``first_sample + i*hop_samples`` onward. ``keyed[(low_hz, high_hz)]`` is the same behind a
-    key filter, ``steep`` behind one of twice the slope. ``clipped`` counts full-scale samples per
-    microphone in this stretch.
+    key filter, ``steep`` at twice its slope. ``clipped``: full-scale samples of each microphone.
     """
 
     first_sample: int
