@@ -144,7 +144,7 @@ def demo(
             source=f"simulated: {scene.name}",
             steering=steering,
             after=first if kept is not None else -1,
-            song=SongTiming(surfaces.clock_words, kit),
+            song=SongTiming(surfaces.clock_words, kit, request.out if kept else None),
             time_of=pace.time_of,
         )
         pace.begin(first)

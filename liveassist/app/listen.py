@@ -31,7 +31,7 @@ from liveassist.app.livefiles import LiveFiles
 from liveassist.app.livelog import LiveLog
 from liveassist.app.livesession import LiveSession
 from liveassist.app.notes import NoteKeeper
-from liveassist.app.outputs import open_outputs, state_lines
+from liveassist.app.outputs import Surfaces, open_outputs, state_lines
 from liveassist.app.overload import WORDS
 from liveassist.app.parts import OutputsLike
 from liveassist.app.rundir import Claim
@@ -44,6 +44,7 @@ from liveassist.app.storefile import Found, find
 from liveassist.app.watch import AttachedDashboard
 from liveassist.errors import ConfigError, StorageError
 from liveassist.input.device import DeviceSource
+from liveassist.model import Kit
 from liveassist.output.terminal_plain import summary_lines
 
 #: Longest wait for a block, seconds: how soon orders and Ctrl-C are answered when none comes.
@@ -184,7 +185,7 @@ def listen(
             steering=steering,
             store=store,
             kept=kept,
-            song=SongTiming(surfaces.clock_words, kit) if surfaces is not None else None,
+            song=_song(surfaces, kit, request.out if kept is not None else None),
         )
         if screen is None:
             print(
@@ -207,6 +208,11 @@ def listen(
         if store is not None:
             store.finished()
     return 0
+
+
+def _song(surfaces: Surfaces | None, kit: Kit, going_on: Path | None) -> SongTiming | None:
+    """The recorder's clock, where there are surfaces that may hear one."""
+    return None if surfaces is None else SongTiming(surfaces.clock_words, kit, going_on)
 
 
 def _load_analysis() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import csv
 import io
 import itertools
@@ -17,6 +18,34 @@ CLOCK_NAME = "clock.csv"
 #: ``beat`` counts from the start of the song, from 0; ``run``: a number for each start of the
 #: clock.
 COLUMNS = ("time_s", "beat", "beats_a_bar", "run", "time_code_s", "frames_per_s")
+
+
+class ClockRows:
+    """Text of the file, which grows: asked for every few seconds, only what is new is worked out.
+
+    Rows of one kind are in order of time; a beat is placed a beat late, so a code of the same
+    moment may stand before it. At most ``most`` rows are kept, the oldest fall out.
+    """
+
+    def __init__(self, most: int = 100_000) -> None:
+        self._most = most
+        self._rows: list[str] = []
+        self._beats_to_s = self._codes_to_s = -math.inf
+
+    def text(self, beats: Sequence[Beat], codes: Sequence[Code], beats_a_bar: int) -> str:
+        """The whole file, ``beats`` and ``codes`` being all that are known, in order of time."""
+        new_beats = beats[bisect.bisect_right(beats, self._beats_to_s, key=lambda b: b.time_s) :]
+        new_codes = codes[bisect.bisect_right(codes, self._codes_to_s, key=lambda c: c.time_s) :]
+        if new_beats:
+            self._beats_to_s = new_beats[-1].time_s
+        if new_codes:
+            self._codes_to_s = new_codes[-1].time_s
+        if new_beats or new_codes:
+            more = clock_csv(new_beats, new_codes, beats_a_bar).splitlines(keepends=True)[1:]
+            self._rows += more
+        if len(self._rows) > 1.1 * self._most:
+            del self._rows[: -self._most]
+        return ",".join(COLUMNS) + "\n" + "".join(self._rows)
 
 
 def clock_csv(beats: Sequence[Beat], codes: Sequence[Code], beats_a_bar: int) -> str:

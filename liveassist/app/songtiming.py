@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from liveassist.app.songfile import CLOCK_NAME, clock_csv
+from liveassist.app.songfile import CLOCK_NAME, ClockRows, read_song
 from liveassist.model import ClockState, ClockWord, Kit, Snapshot
 from liveassist.rolling.songclock import SongClock, timing
 from liveassist.song import ClockTiming, beat_at, code_at
@@ -30,17 +31,24 @@ Words = Callable[[], Mapping["MidiPort", Sequence[ClockWord]]]
 class _Recorder:
     """One port that keeps time."""
 
-    clock: SongClock = field(default_factory=SongClock)
+    clock: SongClock
+    rows: ClockRows = field(default_factory=ClockRows)
     heard_s: float = float("-inf")
     words: int = 0
 
 
 class SongTiming:
     """Called on the thread that feeds the session. ``words`` gives what was said since the last
-    call; ``time_of`` the moment of the session that a moment of the monotonic clock is."""
+    call; ``time_of`` the moment of the session that a moment of the monotonic clock is.
+    ``going_on``: folder of a session that is gone on with, whose runs of the clock are counted on.
+    """
 
-    def __init__(self, words: Words, kit: Kit) -> None:
+    def __init__(self, words: Words, kit: Kit, going_on: Path | None = None) -> None:
         self._words = words
+        self._first_run = 0
+        earlier = None if going_on is None else read_song(going_on / CLOCK_NAME)
+        if earlier is not None:
+            self._first_run = max((beat.run for beat in earlier.beats), default=-1) + 1
         self._judged = [drum.name for drum in kit.drums if drum.judged]
         self._recorders: dict[MidiPort, _Recorder] = {}
         self._port: MidiPort | None = None
@@ -51,7 +59,7 @@ class SongTiming:
     def look(self) -> None:
         """Take in what was said; what cannot be placed in the session is let go."""
         for port, words in self._words().items():
-            recorder = self._recorders.setdefault(port, _Recorder())
+            recorder = self._recorders.setdefault(port, _Recorder(SongClock(self._first_run)))
             for word in words:
                 time_s = self.time_of(word.time_s)
                 if time_s is not None:
@@ -102,7 +110,8 @@ class SongTiming:
         """clock.csv, if a clock or time code was heard."""
         if self._port is None:
             return {}
-        clock = self._recorders[self._port].clock
+        recorder = self._recorders[self._port]
+        clock = recorder.clock
         if not clock.beats and not clock.codes:
             return {}
-        return {CLOCK_NAME: clock_csv(clock.beats, clock.codes, self._port.beats_a_bar)}
+        return {CLOCK_NAME: recorder.rows.text(clock.beats, clock.codes, self._port.beats_a_bar)}

@@ -42,15 +42,16 @@ STEPS = 4
 
 
 class SongClock:
-    """Follows one recorder's clock. See the module's text."""
+    """Follows one recorder's clock. See the module's text. Runs are numbered from ``first_run``."""
 
-    def __init__(self) -> None:
+    def __init__(self, first_run: int = 0) -> None:
         self._ticks: deque[float] = deque(maxlen=FIT_TICKS)
         self._count = 0  # ticks of this run
         self._first = 0  # tick of the song at which this run began
         self._placed = False
         self._next = 0
-        self._run = 0
+        self._run = first_run
+        self._fitted: tuple[int, _Line | None] = (0, None)
         self._beats: list[Beat] = []
         self._codes: list[Code] = []
         self.running = False
@@ -111,6 +112,7 @@ class SongClock:
                     self._keep(number * TICKS_A_BEAT)
         self._ticks.clear()
         self._count = 0
+        self._fitted = (0, None)
         self._run += 1
 
     def _of_this_run(self) -> bool:
@@ -150,7 +152,12 @@ class SongClock:
         return self._codes
 
     def _line(self) -> _Line | None:
-        return _fit(np.array(self._ticks)) if len(self._ticks) > TICKS_A_BEAT else None
+        """The line through the kept ticks; None if there are too few or time does not go on."""
+        if len(self._ticks) <= TICKS_A_BEAT:
+            return None
+        if self._fitted[0] != self._count:
+            self._fitted = (self._count, _fit(np.array(self._ticks)))
+        return self._fitted[1]
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,3 +157,20 @@ def test_an_earlier_session_is_put_aside_never_written_over(tmp_path: Path) -> N
     going_on = stored_samples.write_session(tmp_path / "on")
     assert SessionFiles(going_on, going_on=True).earlier is None
     assert (going_on / "hits.csv").exists()
+
+
+def test_tables_grow_in_a_session_that_is_gone_on_with(tmp_path: Path) -> None:
+    """What was applied before a crash stays on record, even if nothing is applied after it."""
+    pipeline = FakePipeline(load_kit("three_mics"), 48_000)
+    for name in ("log.csv", "applied.csv", "clock.csv"):
+        (tmp_path / name).write_text("a,b\n1,before\n")
+    files = SessionFiles(tmp_path, going_on=True)
+    files.also.append(lambda: {"log.csv": "a,b\n2,after\n"})
+    files.write(pipeline.session())
+    files.write(pipeline.session())
+    assert (tmp_path / "log.csv").read_text() == "a,b\n1,before\n2,after\n"
+    assert (tmp_path / "applied.csv").read_text() == "a,b\n1,before\n"
+    assert (tmp_path / "clock.csv").read_text() == "a,b\n1,before\n"
+    again = SessionFiles(tmp_path)
+    again.write(pipeline.session())
+    assert not (tmp_path / "applied.csv").exists()

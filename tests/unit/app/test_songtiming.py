@@ -13,7 +13,7 @@ import pytest
 
 from liveassist.app.session import Session
 from liveassist.app.sessionfiles import SessionFiles
-from liveassist.app.songfile import CLOCK_NAME, clock_csv, read_song
+from liveassist.app.songfile import CLOCK_NAME, ClockRows, clock_csv, read_song
 from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
 from liveassist.errors import InputError
@@ -244,3 +244,32 @@ def test_a_damaged_file_is_said(tmp_path: Path, text: str) -> None:
     path.write_text(text)
     with pytest.raises(InputError, match=r"clock\.csv: this is not what liveassist wrote there"):
         read_song(path)
+
+
+def test_the_file_grows_without_being_worked_out_anew() -> None:
+    rows = ClockRows(most=20)
+    beats = [Beat(n, 0.5 * n, 0) for n in range(15)]
+    codes = [Code(1.0 * n, 3600.0 + n, 25.0) for n in range(7)]
+    assert rows.text([], [], 4).count("\n") == 1
+    assert rows.text(beats[:5], codes[:2], 4) == clock_csv(beats[:5], codes[:2], 4)
+    text = rows.text(beats, codes, 4)
+    assert sorted(text.splitlines()) == sorted(clock_csv(beats, codes, 4).splitlines())
+    assert rows.text(beats, codes, 4) == text
+    beats += [Beat(n, 0.5 * n, 0) for n in range(15, 40)]
+    lines = rows.text(beats, codes, 4).splitlines()
+    assert len(lines) == 1 + 20  # the oldest fell out
+    assert lines[-1].startswith("19.500000,39,")
+
+
+def test_runs_are_counted_on_in_a_session_that_is_gone_on_with(tmp_path: Path) -> None:
+    (tmp_path / CLOCK_NAME).write_text(clock_csv([Beat(0, 1.0, 4), Beat(1, 1.5, 4)], [], 4))
+    wire = Wire()
+    song = SongTiming(wire.words, KIT, going_on=tmp_path)
+    song.time_of = lambda moment_s: moment_s - AHEAD_S
+    wire.play(10.0, 120.0, 8)
+    song.look()
+    path = tmp_path / "again.csv"
+    path.write_text(song.files()[CLOCK_NAME])
+    again = read_song(path)
+    assert again is not None
+    assert {beat.run for beat in again.beats} <= {5, 6}
