@@ -83,7 +83,10 @@ def bleed(source: str, amount_db: float) -> str:
 
 
 def fault(mic: str, what: str) -> str:
-    """A microphone that fails; ``what`` says how."""
+    """A microphone that fails; ``what`` says how, in words to follow its name or as a sentence of
+    its own (an alert's), which names it and says what to do."""
+    if what.endswith("."):
+        return what
     return f"The {_plain(mic)} microphone {what}: check its cable, power and input."
 
 

@@ -116,9 +116,14 @@ class Talk:
         mic = self._mic_name(drum, f"{drum}_top" if near and kind == "snare" else drum)
         self._mics[channel] = Mic(mic, channel)
         self._drums.append(Drum(drum, kind, own=mic))
-        for one in near:
-            question = f"Channel {one} is nearly as loud. A second microphone on the {drum}? [n] "
-            if self.ask(question).strip().casefold() in ("y", "yes"):
+        for number, one in enumerate(near):
+            # Two microphones on a snare are usual, and nothing else is so near in level to it.
+            likely = kind == "snare" and number == 0
+            default = "y" if likely else "n"
+            question = (
+                f"Channel {one} is nearly as loud. A second microphone on the {drum}? [{default}] "
+            )
+            if (self.ask(question).strip().casefold() or default) in ("y", "yes"):
                 second = self._mic_name(drum, f"{drum}_bottom" if kind == "snare" else f"{drum}_2")
                 self._mics[one] = Mic(second, one, of=drum)
 

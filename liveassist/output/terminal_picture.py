@@ -96,7 +96,13 @@ class _Apart:
 
 
 def export_svg(
-    snapshot: Snapshot, path: str | Path, width: int = 80, height: int = 24, *, page: str = "main"
+    snapshot: Snapshot,
+    path: str | Path,
+    width: int = 80,
+    height: int = 24,
+    *,
+    page: str = "main",
+    scroll: int = 0,
 ) -> Path:
     """Draw ``snapshot`` at ``width`` by ``height`` cells into the SVG file ``path``.
 
@@ -113,7 +119,7 @@ def export_svg(
         no_color=False,
         legacy_windows=False,
     )
-    console.print(_Apart(render(snapshot, width, height, page=page)), end="")
+    console.print(_Apart(render(snapshot, width, height, page=page, scroll=scroll)), end="")
     text = console.export_svg(title="", theme=THEME, code_format=_DRAWING, unique_id="liveassist")
     described = escape(" ".join(plain_lines(snapshot)))
     text = text.replace("LIVEASSIST_DESCRIPTION", described)

@@ -32,7 +32,7 @@ def draw_takes(canvas: Canvas, view: View) -> None:
         return
     at = max(0, min(view.scroll, len(takes) - 1))
     rows = view.bottom - view.top
-    detail = _detail(view.snapshot, takes[at], width - 2)
+    detail = _detail(view.snapshot, takes[at], width - 5)
     room = max(1, rows // _DETAIL_SHARE) if rows >= 6 else 0
     below = min(len(detail), room)
     listed = max(1, rows - below - (1 if below else 0))

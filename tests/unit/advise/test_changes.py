@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from liveassist.advise import changes_words as words
 from liveassist.advise.changes import changes
 from liveassist.model import Change, Hit
 from tests.unit.advise.changing import KIT, Put, take
@@ -123,6 +124,12 @@ def test_damping_added() -> None:
     assert names(found) == {("ring", "snare")}
     assert found[0].amount == pytest.approx(-50.0, abs=12.0)
     assert found[0].unit == "%"
+
+
+def test_an_alert_s_sentence_stands_alone() -> None:
+    told = "over_left went silent while the kit plays on: check its cable."
+    assert words.fault("over_left", told) == told
+    assert words.fault("over_left", "hums").startswith("The over left microphone hums: ")
 
 
 def test_a_named_fault_is_passed_on_and_the_mic_not_judged() -> None:

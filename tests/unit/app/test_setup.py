@@ -104,7 +104,7 @@ class Person:
 
 def test_a_whole_conversation_with_enter_pressed_at_every_offer(tmp_path: Path) -> None:
     person = Person(
-        ["barn", "kick snare hihat", "", "", "", "", "y", "", "-", "", "room"],
+        ["barn", "kick snare hihat", "", "", "", "", "", "", "-", "", "room"],
         ["kick", "snare", "hihat"],
     )
     kit = person.talk()
