@@ -10,7 +10,7 @@ from typing import Protocol
 from liveassist.model import ClockWord
 
 from .commands import Command
-from .midi_time import MidiTime, Timing
+from .midi_time import MidiTime, Timing, clock_note
 from .surface_model import MidiPort, Press, Surface
 
 _KIND = {0x9: "note", 0xB: "cc", 0xC: "program", 0xE: "bend"}
@@ -124,6 +124,12 @@ class Presses:
     def timing(self) -> dict[str, Timing]:
         """What each port says about tempo and time code, by its name."""
         return {item.port.name: item.time.timing() for item in self._listeners.values()}
+
+    def clock_notes(self, now: float) -> Mapping[str, str]:
+        """By port: what clock and time code it hears, in words (see `midi_time.clock_note`)."""
+        return {
+            item.port.name: clock_note(item.time.timing(), now) for item in self._listeners.values()
+        }
 
     def clock_words(self) -> Mapping[MidiPort, Sequence[ClockWord]]:
         """What the ports that keep the session's time said since the last call, in the monotonic

@@ -9,8 +9,10 @@ beat times are a line fitted through the last two beats of ticks, not single tic
 
 from __future__ import annotations
 
+import itertools
 import statistics
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -38,6 +40,9 @@ PIECE_GAP_S = 0.25
 #: Words held until the daemon takes them, the oldest fall out: 20 s of clock at 300 beats a minute
 #: with time code beside it.
 MAX_WORDS = 4096
+
+#: A clock or time code silent for so long is not heard any more, seconds.
+SILENT_S = 3.0
 
 Transport = Literal["start", "stop"]
 
@@ -96,27 +101,18 @@ class MidiTime:
         return None
 
     def timing(self) -> Timing:
-        """Tempo, beat and time code as far as they were heard."""
+        """Tempo, beat and time code as far as they were heard (any thread)."""
         seconds, at_s, rate = self._code or (None, None, None)
         tempo = beat = jitter = None
-        if len(self._ticks) > TICKS_A_BEAT:
-            gaps = [b - a for a, b in zip(self._ticks, list(self._ticks)[1:], strict=False)]
-            tick = statistics.median(gaps)
+        ticks, count = list(self._ticks), self._count  # more may come meanwhile
+        if len(ticks) > TICKS_A_BEAT:
+            tick = statistics.median(b - a for a, b in itertools.pairwise(ticks))
             if tick > 0:
-                tick, start, jitter = self._line(tick)
+                tick, start, jitter = _line(ticks, tick)
                 tempo = 60.0 / (tick * TICKS_A_BEAT)
-                since = (self._count - 1) % TICKS_A_BEAT
-                beat = start + tick * (len(self._ticks) - 1 - since)
+                since = (count - 1) % TICKS_A_BEAT
+                beat = start + tick * (len(ticks) - 1 - since)
         return Timing(tempo, beat, jitter, seconds, at_s, rate, self._running)
-
-    def _line(self, tick: float) -> tuple[float, float, float]:
-        """Least squares through the kept ticks: seconds a tick, first tick, jitter in ms."""
-        numbers = range(len(self._ticks))
-        slope, start = statistics.linear_regression(numbers, list(self._ticks))
-        if slope <= 0:
-            slope = tick
-        off = [t - (start + slope * n) for n, t in zip(numbers, self._ticks, strict=True)]
-        return slope, start, 1000.0 * statistics.pstdev(off)
 
     def _say(self, word: ClockWord) -> None:
         if len(self.words) >= MAX_WORDS:
@@ -184,3 +180,26 @@ class MidiTime:
         whole = (hours * 60 + minutes) * 60 + seconds
         self._code = (whole + frames / rate, now, rate)
         return True
+
+
+def _line(ticks: Sequence[float], tick: float) -> tuple[float, float, float]:
+    """Least squares through the kept ticks: seconds a tick, first tick, jitter in ms."""
+    numbers = range(len(ticks))
+    slope, start = statistics.linear_regression(numbers, ticks)
+    if slope <= 0:
+        slope = tick
+    off = [t - (start + slope * n) for n, t in zip(numbers, ticks, strict=True)]
+    return slope, start, 1000.0 * statistics.pstdev(off)
+
+
+def clock_note(timing: Timing, now: float) -> str:
+    """What a port's clock and time code do, for the line about its health; empty if nothing is
+    heard now. No figure that moves all the time: the line is sent when it changes."""
+    parts = []
+    beat_s = timing.beat_s
+    if timing.tempo_bpm is not None and beat_s is not None and now - beat_s < SILENT_S:
+        running = "" if timing.running else ", not started"
+        parts.append(f"clock at {timing.tempo_bpm:.0f} beats a minute{running}")
+    if timing.time_code_at_s is not None and now - timing.time_code_at_s < SILENT_S:
+        parts.append("time code")
+    return " and ".join(parts)

@@ -202,8 +202,10 @@ class Router:
 
     def states(self) -> tuple[OutputState, ...]:
         """Health of every output, in the order of the profiles."""
-        armed = self._applying.desk.armed_outputs(time.monotonic())
-        return tuple(_with_armed(worker.state(), armed) for worker in self._workers)
+        now = time.monotonic()
+        armed = self._applying.desk.armed_outputs(now)
+        heard = {} if self._presses is None else self._presses.clock_notes(now)
+        return tuple(_with_notes(worker.state(), armed, heard) for worker in self._workers)
 
     def offer(self, command: Command) -> bool:
         """Keep a command for the daemon; false if too many wait (any thread)."""
@@ -280,10 +282,16 @@ class Router:
         self._workers.append(worker)
 
 
-def _with_armed(state: OutputState, armed: Mapping[str, str]) -> OutputState:
-    """An output that is about to change something says so wherever it is shown."""
+def _with_notes(
+    state: OutputState, armed: Mapping[str, str], heard: Mapping[str, str]
+) -> OutputState:
+    """An output that is about to change something says so wherever it is shown; a port, what
+    clock it hears."""
     said = armed.get(state.name)
-    return replace(state, note=f"{said.upper()}; {state.note}") if said else state
+    note = f"{said.upper()}; {state.note}" if said else state.note
+    if state.kind == "midi" and heard.get(state.name):
+        note += f"; {heard[state.name]}"
+    return replace(state, note=note) if note != state.note else state
 
 
 def open_outputs(

@@ -186,6 +186,35 @@ def full_wire(seconds: float = 10.0) -> None:
     )
 
 
+def replug(times: int = 25) -> None:
+    """How long a port that was away takes to be found, and one that goes to be missed."""
+    router = open_outputs([Surface("s", midi=(MidiPort("m", "plugbox"),))], KIT)
+    rng = np.random.default_rng(2)
+
+    def until(state: str) -> float:
+        begin = time.perf_counter()
+        while router.states()[0].state != state:
+            time.sleep(0.002)
+        return time.perf_counter() - begin
+
+    with Recorder("plugbox"):
+        until("ok")
+    until("down")
+    found, missed = list[float](), list[float]()
+    for _ in range(times):
+        time.sleep(float(rng.uniform(0.0, 0.6)))
+        with Recorder("plugbox"):
+            found.append(until("ok"))
+            time.sleep(float(rng.uniform(0.0, 0.6)))
+        missed.append(until("down"))
+    router.close()
+    print(
+        f"a port that returns is found in {statistics.median(found):.2f} s (most of {times}: "
+        f"{max(found):.2f}), one that goes missed in {statistics.median(missed):.2f} s "
+        f"({max(missed):.2f})"
+    )
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description="latency of outputs")
@@ -197,6 +226,7 @@ def main() -> None:
     if options.midi:
         measure_midi(options.hits)
         full_wire()
+        replug()
 
 
 if __name__ == "__main__":

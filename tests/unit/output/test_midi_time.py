@@ -10,7 +10,7 @@ import pytest
 from liveassist.output import midi_codec as midi
 from liveassist.output.commands import Command
 from liveassist.output.midi_in import Presses
-from liveassist.output.midi_time import MidiTime
+from liveassist.output.midi_time import MidiTime, clock_note
 from liveassist.output.surfaces import parse_surface
 
 
@@ -155,3 +155,60 @@ def test_the_transport_starts_takes_only_where_the_profile_says_so(
     presses.heard(surface.midi[0], midi.STOP)
     assert [command.name for command in commands] == names
     assert not presses.timing()["m"].running
+
+
+def test_the_line_about_a_port_says_what_clock_it_hears() -> None:
+    time = MidiTime()
+    assert clock_note(time.timing(), 0.0) == ""
+    for number in range(24 * 3):
+        time.hear(midi.CLOCK, number * 60.0 / 132 / 24)
+    assert clock_note(time.timing(), 1.5) == "clock at 132 beats a minute, not started"
+    time.hear(midi.START, 1.5)
+    for number in range(24 * 3):
+        time.hear(midi.CLOCK, 2.0 + number * 0.5 / 24)
+    for piece in midi.quarter_frames(1, 2, 3, 4, 1):
+        time.hear(piece, 3.0)
+    assert clock_note(time.timing(), 3.6) == "clock at 120 beats a minute and time code"
+    assert clock_note(time.timing(), 9.0) == ""
+
+
+def test_words_for_the_session_are_in_order_and_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Song position counts sixteenths (MIDI 1.0): 256 of them are beat 64."""
+    monkeypatch.setattr("liveassist.output.midi_time.MAX_WORDS", 12)
+    time = MidiTime()
+    heard = [bytes([0xF2, 0x00, 0x02]), midi.CONTINUE, midi.CLOCK, midi.STOP]
+    for number, message in enumerate(heard):
+        time.hear(message, float(number))
+    for number, piece in enumerate(midi.quarter_frames(1, 2, 3, 4, 1)):
+        time.hear(piece, 10.0 + number / 100)
+    said = [(word.what, word.time_s, word.value) for word in time.words]
+    assert said == [
+        ("position", 0.0, 64.0),
+        ("continue", 1.0, 0.0),
+        ("tick", 2.0, 0.0),
+        ("stop", 3.0, 0.0),
+        ("code", 10.0, pytest.approx(3723.16)),
+    ]
+    # A full time code is a locate, said while the machine stands: nothing goes on from it.
+    time.hear(midi.full_time_code(2, 0, 0, 0, 1), 11.0)
+    assert len(time.words) == 5
+    for number in range(20):
+        time.hear(midi.CLOCK, 20.0 + number)
+    assert (len(time.words), time.dropped) == (12, 13)
+
+
+def test_only_ports_that_keep_time_speak_to_the_session() -> None:
+    surface = parse_surface(
+        'surface = { name = "x" }\n'
+        'midi = [{ name = "a", port = "p", input = true },'
+        ' { name = "b", port = "q", input = true, clock = true }]',
+        "x.toml",
+    )
+    presses = Presses(lambda command: True, lambda: 1.0)
+    for port in surface.midi:
+        presses.add(port, surface, _Output(), lambda: None)
+        presses.heard(port, midi.CLOCK, 7.5)
+    words = presses.clock_words()
+    assert [port.name for port in words] == ["b"]
+    assert [(word.what, word.time_s) for word in words[surface.midi[1]]] == [("tick", 7.5)]
+    assert list(presses.clock_words()[surface.midi[1]]) == []  # taken once
