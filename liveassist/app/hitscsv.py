@@ -28,11 +28,42 @@ def hits_csv(hits: Iterable[Hit]) -> str:
 
     Time with six decimals (a sample at 192 kHz lasts 5.2 us), levels and frequencies with two.
     """
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
     final = (hit for hit in hits if hit.stage != "withdrawn")
-    writer.writerows(_row(hit) for hit in sorted(final, key=_order))
+    return _lines([COLUMNS, *(_row(hit) for hit in sorted(final, key=_order))])
+
+
+class HitRows:
+    """hits.csv as it grows: rows of late hits may still change, older ones are kept as text, some
+    80 bytes each, so that a day's file is at hand without a day's hits."""
+
+    #: Hits that may still be replaced or taken out: a minute and more of fast playing.
+    LATE = 1024
+
+    def __init__(self) -> None:
+        self._old: list[str] = []
+        self._late: dict[int, tuple[tuple[int, int], str]] = {}
+
+    def put(self, hit: Hit) -> None:
+        """Add a hit, or replace the one of its number."""
+        self._late[hit.number] = (_order(hit), _lines([_row(hit)]))
+        if len(self._late) >= 2 * self.LATE:
+            ordered = sorted(self._late.items(), key=lambda item: item[1][0])
+            self._old.append("".join(line for _, (_, line) in ordered[: self.LATE]))
+            self._late = dict(ordered[self.LATE :])
+
+    def drop(self, number: int) -> bool:
+        """Take the hit of this number out; whether it was among those that can be."""
+        return self._late.pop(number, None) is not None
+
+    def text(self) -> str:
+        """The text of hits.csv now."""
+        late = "".join(line for _, line in sorted(self._late.values()))
+        return "".join([_lines([COLUMNS]), *self._old, late])
+
+
+def _lines(rows: Iterable[tuple[str, ...]]) -> str:
+    text = io.StringIO(newline="")
+    csv.writer(text, lineterminator="\n").writerows(rows)
     return text.getvalue()
 
 

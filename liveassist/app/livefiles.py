@@ -39,10 +39,11 @@ HITS_REST = 30.0
 
 @dataclass(frozen=True, slots=True)
 class _Job:
-    """What is to be written; ``record`` None: the hits only."""
+    """What is to be written. ``hits``: text of hits.csv, empty where it is the record's;
+    ``record`` None: the hits only."""
 
     record: SessionRecord | None
-    hits: tuple[Hit, ...]
+    hits: str
     further: Mapping[str, str]
 
 
@@ -92,9 +93,9 @@ class LiveFiles(SessionFiles):
             self._only_in_pause = spent_s >= LONGEST_HOLD_S
             too_long = spent_s >= LONGEST_HOLD_IN_PAUSE_S
             self._summary_due_s = math.inf if too_long else now_s + rest_s
-            self._hand_over(known, known.hits)
+            self._hand_over(known, "")
         elif self._changed and now_s >= self._hits_due_s:
-            self._hand_over(None, tuple(self._hits.values()))
+            self._hand_over(None, self._hits.text())
 
     def finish(self) -> None:
         """Let a writing under way end and stop the thread. May be called twice."""
@@ -104,7 +105,7 @@ class LiveFiles(SessionFiles):
             self._wanted.notify()
         self._thread.join()
 
-    def _hand_over(self, record: SessionRecord | None, hits: tuple[Hit, ...]) -> None:
+    def _hand_over(self, record: SessionRecord | None, hits: str) -> None:
         self._changed = False
         self._hits_due_s = self._clock() + HITS_EVERY_S
         further = self.further()
@@ -127,7 +128,8 @@ class LiveFiles(SessionFiles):
     def _try(self, job: _Job) -> None:
         begun_s = self._clock()
         try:
-            write_whole(self.hits_path, hits_csv(job.hits))
+            known = () if job.record is None else job.record.hits
+            write_whole(self.hits_path, job.hits or hits_csv(known))
             if job.record is not None:
                 write_whole(self.summary_path, summary_json(job.record))
                 self._write_kit(job.record.kit)

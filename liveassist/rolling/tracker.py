@@ -7,8 +7,7 @@ anew when figures are asked for, one drum at a time, after every few new hits.
 
 from __future__ import annotations
 
-import bisect
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +16,7 @@ from liveassist.model import Drum, Figures, FloatArray, Hit, Kit, LevelFrames, M
 from liveassist.rolling.figures import CLIPPED, figures
 from liveassist.rolling.meters import Meters
 from liveassist.rolling.roles import RoleModel, RoleResult, assign_roles
+from liveassist.rolling.shelf import Shelf, when
 from liveassist.rolling.technique import cross_stick
 from liveassist.rolling.velocity import VelocityRange, learned_range
 from liveassist.rolling.wash import LevelStore
@@ -39,8 +39,9 @@ class Rolling:
     """Everything the rolling stage knows about a session.
 
     ``ranges``: velocity ranges learned in a soundcheck, by drum; they then stay as they are.
-    Memory: the session keeps every hit (spectrum, partials and arrivals of the last `PATTERN_HITS`
-    of each drum only) and one byte a microphone every 40 ms; the rolling window is a view of it.
+    Memory: the session keeps every hit (the last `PATTERN_HITS` of each drum whole, older ones
+    without spectrum, partials and arrivals, and packed) and one byte a microphone every 40 ms; the
+    rolling window is a view of it.
     """
 
     def __init__(
@@ -51,7 +52,7 @@ class Rolling:
         ranges: Mapping[str, VelocityRange] | None = None,
     ) -> None:
         self._kit = kit
-        self._hits: dict[str, list[Hit]] = {drum.name: [] for drum in kit.drums}
+        self._hits: dict[str, Shelf] = {drum.name: Shelf(PATTERN_HITS) for drum in kit.drums}
         self._where: dict[int, str] = {}
         self._models: dict[str, RoleModel] = {}
         self._results: dict[str, RoleResult] = {}
@@ -84,12 +85,13 @@ class Rolling:
         if level is not None and not clipped:
             velocity = self._range(hit.drum).velocity(level)
         full = replace(hit, role=role, velocity=velocity)
-        bisect.insort(self._hits.setdefault(hit.drum, []), full, key=_when)
+        shelf = self._hits.setdefault(hit.drum, Shelf(PATTERN_HITS))
+        shelf.add(full)
         self._where[hit.number] = hit.drum
         if before is None:
             self._fresh[hit.drum] = self._fresh.get(hit.drum, 0) + 1
             self._range_age[hit.drum] = self._range_age.get(hit.drum, 0) + 1
-            self._strip(self._hits[hit.drum])
+            self._strip(shelf)
         return full
 
     def withdraw(self, number: int) -> None:
@@ -117,12 +119,12 @@ class Rolling:
 
     def recent(self, count: int = RECENT_HITS) -> dict[str, tuple[Hit, ...]]:
         """The latest hits of every drum, oldest first."""
-        return {name: tuple(hits[-count:]) for name, hits in self._hits.items()}
+        return {name: tuple(hits.last(count)) for name, hits in self._hits.items()}
 
     def hits(self, start_s: float = 0.0, end_s: float = float("inf")) -> list[Hit]:
         """All hits with ``start_s <= time_s < end_s``, in order of time."""
-        found = [h for hits in self._hits.values() for h in _between(hits, start_s, end_s)]
-        return sorted(found, key=_when)
+        found = [hit for hits in self._hits.values() for hit in hits.between(start_s, end_s)]
+        return sorted(found, key=when)
 
     def one_population(self, drum: str) -> bool | None:
         """Whether the drum was last found to be played with one kind of stroke; None: not yet."""
@@ -143,7 +145,8 @@ class Rolling:
         inside = [
             hit
             for hits in self._hits.values()
-            for hit in _between(hits[-windows.hits :], start, now_s)
+            for hit in hits.last(windows.hits)
+            if start <= hit.time_s < now_s
         ]
         first = min((hit.time_s for hit in inside), default=start)
         wash = self._wash(max(start, first), now_s)
@@ -178,7 +181,7 @@ class Rolling:
         For the end of a take or session; the live roles only knew what came before.
         """
         for drum in self._kit.drums:
-            near = _between(self._hits[drum.name], start_s - CONTEXT_S, end_s + CONTEXT_S)
+            near = self._hits[drum.name].between(start_s - CONTEXT_S, end_s + CONTEXT_S)
             self._assign(drum, near, start_s, end_s)
         for drum in self._kit.drums:
             self._set_velocities(drum.name, start_s, end_s)
@@ -189,20 +192,20 @@ class Rolling:
         drum = self._where.pop(number, None)
         if drum is None:
             return None
-        hits = self._hits[drum]
-        for index in range(len(hits) - 1, -1, -1):
-            if hits[index].number == number:
-                return hits.pop(index)
-        return None
+        return self._hits[drum].pop(number)
 
-    def _strip(self, hits: list[Hit]) -> None:
+    def _strip(self, hits: Shelf) -> None:
         """Keep of the hit that is now too long ago what figures of a session ask for."""
         index = len(hits) - 1 - PATTERN_HITS
-        if index < 0 or (old := hits[index].measures) is None:
+        if index < 0:
             return
-        if old.pattern is not None or old.partials or old.arrival_ms:
-            slim = replace(old, pattern=None, partials=(), arrival_ms={}, pair_sign={})
-            hits[index] = replace(hits[index], measures=slim)
+        old = hits[index]
+        # It is settled: no report of it will come any more.
+        self._where.pop(old.number, None)
+        known = old.measures
+        if known is not None and (known.pattern is not None or known.partials or known.arrival_ms):
+            slim = replace(known, pattern=None, partials=(), arrival_ms={}, pair_sign={})
+            hits[index] = replace(old, measures=slim)
 
     def _role(self, hit: Hit) -> Role:
         """Role of a new hit from what was played before."""
@@ -219,12 +222,13 @@ class Rolling:
         found = self._ranges.get(drum)
         due = self._range_age.get(drum, 0) >= RANGE_EVERY_HITS
         if found is None or (due and drum not in self._fixed_ranges):
-            found = learned_range(self._levels(self._hits.get(drum, [])[-RANGE_HITS:]))
+            hits = self._hits.get(drum)
+            found = learned_range(self._levels([] if hits is None else hits.last(RANGE_HITS)))
             self._ranges[drum] = found
             self._range_age[drum] = 0
         return found
 
-    def _levels(self, hits: list[Hit]) -> list[float]:
+    def _levels(self, hits: Iterable[Hit]) -> list[float]:
         return [h.peak_dbfs for h in hits if h.peak_dbfs is not None and CLIPPED not in h.flags]
 
     def _set_velocities(self, drum: str, start_s: float, end_s: float) -> None:
@@ -232,8 +236,7 @@ class Rolling:
         hits = self._hits[drum]
         fixed = self._fixed_ranges.get(drum)
         scale = fixed if fixed is not None else learned_range(self._levels(hits))
-        low, high = _bounds(hits, start_s, end_s)
-        for index in range(low, high):
+        for index in range(*hits.bounds(start_s, end_s)):
             hit = hits[index]
             if hit.velocity is not None and hit.peak_dbfs is not None:
                 hits[index] = replace(hit, velocity=scale.velocity(hit.peak_dbfs))
@@ -254,7 +257,7 @@ class Rolling:
         self._turn += 1
         self._sorted_at[drum.name] = self._turn
         self._fresh[drum.name] = 0
-        hits = self._hits[drum.name][-self._kit.windows.hits :]
+        hits = self._hits[drum.name].last(self._kit.windows.hits)
         if hits:
             self._assign(drum, hits, hits[0].time_s, float("inf"))
 
@@ -272,7 +275,7 @@ class Rolling:
         if result.model is not None:
             self._models[drum.name] = result.model
         hits = self._hits[drum.name]
-        first = bisect.bisect_left(hits, _when(near[0]), key=_when)
+        first = hits.position(when(near[0]))
         for offset, role in enumerate(result.roles):
             hit = hits[first + offset]
             if hit.role != role and start_s <= hit.time_s < end_s:
@@ -298,22 +301,8 @@ class Rolling:
                 found = [
                     hit.time_s
                     for name in drums
-                    for hit in _between(self._hits[name], start_s - 1.0, end_s)
+                    for hit in self._hits[name].between(start_s - 1.0, end_s)
                 ]
                 own[index] = np.array(sorted(found))
         levels = self._store.between_hits(start_s, end_s, times, own)
         return {self._kit.mics[index].name: level for index, level in levels.items()}
-
-
-def _when(hit: Hit) -> tuple[float, int]:
-    return (hit.time_s, hit.number)
-
-
-def _bounds(hits: list[Hit], start_s: float, end_s: float) -> tuple[int, int]:
-    low = bisect.bisect_left(hits, start_s, key=lambda h: h.time_s)
-    return low, bisect.bisect_left(hits, end_s, key=lambda h: h.time_s)
-
-
-def _between(hits: list[Hit], start_s: float, end_s: float) -> list[Hit]:
-    low, high = _bounds(hits, start_s, end_s)
-    return hits[low:high]

@@ -13,7 +13,7 @@ from typing import Any
 import jsonschema
 import pytest
 
-from liveassist.app.hitscsv import COLUMNS, hits_csv
+from liveassist.app.hitscsv import COLUMNS, HitRows, hits_csv
 from liveassist.app.summary import schema, summary, summary_json
 from liveassist.model import (
     Alert,
@@ -310,6 +310,23 @@ def test_hits_csv_columns_and_cells() -> None:
         "clipped doubled", "one",
     ]  # fmt: skip
     assert len(rows) == 3
+
+
+def test_rows_that_grow_say_the_same_as_all_at_once() -> None:
+    rows, hits = HitRows(), {}
+    for number in range(3 * HitRows.LATE + 100):
+        # Some come a little late, some are replaced, some taken out.
+        one = hit(number, 1000 * number - (2500 if number % 7 == 0 else 0), take="1")
+        hits[number] = one
+        rows.put(one)
+        if number % 11 == 0 and number:
+            hits[number - 1] = hit(number - 1, hits[number - 1].sample, take="2")
+            rows.put(hits[number - 1])
+        if number % 13 == 0 and number > 20:
+            del hits[number - 5]
+            assert rows.drop(number - 5)
+    assert not rows.drop(3), "too long ago"
+    assert rows.text() == hits_csv(hits.values())
 
 
 def test_hits_csv_keeps_a_take_name_with_comma_and_quote() -> None:
