@@ -13,6 +13,7 @@ from liveassist.app.afterwards import Wishes, afterwards
 from liveassist.app.atomic import make_folder
 from liveassist.app.auditor import RecordingAudit, audit_lines
 from liveassist.app.build import PipelineBuilder, build_pipeline
+from liveassist.app.channelnotes import swapped_channels, unused_channels
 from liveassist.app.config import load_kit
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.learned import NOTHING, learn_from_recording, read_learned
@@ -128,6 +129,9 @@ def _run(
     for line in (*summary_lines(record), *state_lines(told)):
         print(line, file=out)
     for line in audit_lines(record) if request.audit else ():
+        print(line, file=out)
+    unused = None if recording.channels is None else unused_channels(kit, recording.channels)
+    for line in ([unused] if unused else []) + swapped_channels(kit, record.figures):
         print(line, file=out)
     if session.advice is not None and failure is None and not stop.requested:
         advice = session.advice

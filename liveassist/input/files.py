@@ -76,6 +76,11 @@ class Recording:
         """Length by the headers, seconds."""
         return self.frames / self.sample_rate_hz
 
+    @property
+    def channels(self) -> int | None:
+        """Channels of the file; None where each microphone has a file of its own."""
+        return int(self._files[0].channels) if len(self._files) == 1 else None
+
     def blocks(self, frames: int = 4096) -> Iterator[Block]:
         """Blocks of ``frames`` samples (the last one shorter), columns in the order of the kit.
 
