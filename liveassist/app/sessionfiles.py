@@ -9,15 +9,14 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
 from pathlib import Path
 
 from liveassist.app.atomic import make_folder, storage_error, write_whole
-from liveassist.app.hitscsv import hits_csv
+from liveassist.app.hitscsv import HitRows, hits_csv
 from liveassist.app.kittoml import kit_toml
 from liveassist.app.storefile import PARTS
 from liveassist.app.summary import summary_json
-from liveassist.model import Event, Hit, HitMeasures, Kit, SessionRecord
+from liveassist.model import Event, Hit, Kit, SessionRecord
 
 #: The kit that was heard, beside the other two; not ``kit.toml``, which may be the user's own.
 KIT_NAME = "session_kit.toml"
@@ -62,7 +61,7 @@ class SessionFiles:
         self.also: list[Callable[[], Mapping[str, str]]] = []
         self._before = _tables(folder) if going_on else {}
         self._clock = clock
-        self._hits: dict[int, Hit] = {}
+        self._hits = HitRows()
         self._changed = False
         self._hits_due_s = clock() + HITS_EVERY_S
         self._summary_due_s = clock()
@@ -73,10 +72,9 @@ class SessionFiles:
             if not isinstance(event, Hit):
                 continue
             if event.stage == "complete":
-                self._hits[event.number] = _row_only(event)
+                self._hits.put(event)
                 self._changed = True
-            elif event.stage == "withdrawn" and event.number in self._hits:
-                del self._hits[event.number]
+            elif event.stage == "withdrawn" and self._hits.drop(event.number):
                 self._changed = True
 
     def write_if_due(self, record: Callable[[], SessionRecord]) -> None:
@@ -87,12 +85,12 @@ class SessionFiles:
             spent_s = self._clock() - now_s
             self._summary_due_s = now_s + max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
         elif self._changed and now_s >= self._hits_due_s:
-            self._write_hits(self._hits.values())
+            self._write_hits(self._hits.text())
 
     def write(self, record: SessionRecord) -> None:
         """Write all files from what the session knows now."""
         text = summary_json(record)
-        self._write_hits(record.hits)
+        self._write_hits(hits_csv(record.hits))
         write_whole(self.summary_path, text)
         self._write_kit(record.kit)
         self._write_further(self.further())
@@ -115,15 +113,15 @@ class SessionFiles:
 
     def write_hits_only(self) -> None:
         """Write the hits collected so far; for an ending in which nothing else can be had."""
-        self._write_hits(self._hits.values())
+        self._write_hits(self._hits.text())
 
     def _write_kit(self, kit: Kit) -> None:
         if kit != self._kit_written:
             write_whole(self.kit_path, kit_toml(kit, ["The kit of this session, as it was heard."]))
             self._kit_written = kit
 
-    def _write_hits(self, hits: Iterable[Hit]) -> None:
-        write_whole(self.hits_path, hits_csv(hits))
+    def _write_hits(self, text: str) -> None:
+        write_whole(self.hits_path, text)
         self._hits_due_s = self._clock() + HITS_EVERY_S
         self._changed = False
 
@@ -153,11 +151,3 @@ def set_aside(folder: Path) -> Path | None:
     except OSError as problem:
         raise storage_error(aside, problem) from None
     return aside
-
-
-def _row_only(hit: Hit) -> Hit:
-    """What hits.csv shows of a hit; the rest is some 5 kB, in eight hours a gigabyte."""
-    measures = hit.measures
-    if measures is not None:
-        measures = HitMeasures(note_hz=measures.note_hz, ring_s=measures.ring_s)
-    return replace(hit, measures=measures, mic_dbfs=(), mic_heard_dbfs=(), mic_bound=())
