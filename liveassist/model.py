@@ -28,6 +28,10 @@ from liveassist.remarks import Remark as Remark
 from liveassist.remarks import TakeLine as TakeLine
 from liveassist.song import ClockState as ClockState
 from liveassist.song import ClockWord as ClockWord
+from liveassist.suggestion import ExpanderPicture as ExpanderPicture
+from liveassist.suggestion import ExpanderRate as ExpanderRate
+from liveassist.suggestion import Prediction as Prediction
+from liveassist.suggestion import Suggestion as Suggestion
 
 Audio = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -183,40 +187,6 @@ class Alert:
 
 
 @dataclass(frozen=True, slots=True)
-class Prediction:
-    """What an expander with the suggested settings would do, from running one (see advise)."""
-
-    main_passed: float | None
-    main_passed_ci: Interval | None
-    ghost_cut_db: float | None
-    bleed_cut_db: float | None
-    bleed_cut_ci: Interval | None
-    bleed_openings_per_min: float | None
-    openings_ci: Interval | None
-    open_share: float | None
-    hits: int
-
-
-@dataclass(frozen=True, slots=True)
-class Suggestion:
-    """Expander settings for one microphone. ``hysteresis_db``: it closes this far below
-    ``threshold_dbfs``. ``range_db`` is positive. Times are time constants (63 %)."""
-
-    threshold_dbfs: float
-    hysteresis_db: float
-    range_db: float
-    ratio: float
-    knee_db: float
-    attack_ms: float
-    hold_ms: float
-    release_ms: float
-    lookahead_ms: float
-    key_highpass_hz: float | None
-    key_lowpass_hz: float | None
-    predicted: Prediction | None
-
-
-@dataclass(frozen=True, slots=True)
 class Change:
     """One cause of difference between a take and the reference (table in DEVELOPERS.md)."""
 
@@ -334,6 +304,8 @@ class Snapshot:
     changes: tuple[Change, ...] = ()
     #: Why a suggestion that still stands no longer holds, by microphone.
     expander_wrong: Mapping[str, str] = field(default_factory=dict)
+    #: The picture each suggestion may be chosen by, by microphone.
+    expander_picture: Mapping[str, ExpanderPicture] = field(default_factory=dict)
     #: Lasting alerts that the engineer has acknowledged.
     silenced: tuple[Alert, ...] = ()
     #: Microphones armed for applying their suggestion, and the seconds each has left.

@@ -137,8 +137,7 @@ class Pipeline:
             heard_s = min(self.hearing.history.end, self._end) / self._rate
             events.extend(self.book.ended(self._takes.advance(heard_s)))
             events.extend(self._look(heard_s))
-            if not self._detail.lean:
-                self._advisor.advance(heard_s, self._heard_hits, self._levels)
+            self._advisor.advance(heard_s, self._heard_hits, self._levels, self._detail.lean)
         return events
 
     def finish(self) -> list[Event]:
@@ -258,6 +257,7 @@ class Pipeline:
             expander=self._advisor.suggestions,
             expander_reason=self._advisor.reasons,
             expander_wrong=self._advisor.wrong,
+            expander_picture=self._advisor.pictures,
             alerts=self._alerts.open(),
             take=self._takes.current(),
             takes_done=len(self.book.records),

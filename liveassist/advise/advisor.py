@@ -15,17 +15,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from liveassist.advise import predict
 from liveassist.advise.expander import settings_from
 from liveassist.advise.history import FULL_BAND, LevelHistory
 from liveassist.advise.keeper import SETTLED_HITS, SuggestionKeeper, failing
 from liveassist.advise.keyfilter import keyed_margin
+from liveassist.advise.picture import draw
 from liveassist.advise.scene import Scene, build, drums_of
 from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.steps import Steps, at_once
 from liveassist.advise.suggest import NEEDED_HITS, Fit, check_aim, fit_scene, not_for_expander
-from liveassist.model import Hit, Kit, Prediction, Suggestion
+from liveassist.model import ExpanderPicture, Hit, Kit, Prediction, Suggestion
 
 #: A microphone's suggestion is looked at this often at most, s.
 EVERY_S = 15.0
@@ -40,6 +42,7 @@ FIRST_S = 2.0 * RETRY_S
 #: How far before the moment of a look its evidence ends, s.
 SETTLED_S = 0.5
 
+T = TypeVar("T")
 Hits = Callable[[], Sequence[Hit]]
 
 
@@ -59,12 +62,14 @@ class Advisor:
         check_aim(aim)
         self._kit = kit
         self._aim = aim
-        self._keeper = SuggestionKeeper()
+        self._keeping = aim == "keep-ghosts"
+        self._keeper = SuggestionKeeper(self._keeping)
         self._state: dict[str, _Mic] = {}
         self._suggestions: dict[str, Suggestion | None] = {}
         self._reasons: dict[str, str] = {}
         self._wrong: dict[str, str] = {}
         self._margins: dict[str, float | None] = {}
+        self._pictures: dict[str, ExpanderPicture] = {}
         #: The look under way, and the stream time up to which steps were taken.
         self._looking: Steps[None] | None = None
         self._stepped_s = 0.0
@@ -102,13 +107,23 @@ class Advisor:
         """Margin behind the key filter that separates best, dB, by microphone."""
         return dict(self._margins)
 
+    @property
+    def pictures(self) -> Mapping[str, ExpanderPicture]:
+        """Levels and rates to choose by, by microphone."""
+        return dict(self._pictures)
+
     # --- when something is worked out --------------------------------------------------------
 
-    def advance(self, now_s: float, hits: Hits, levels: LevelHistory) -> None:
+    def advance(
+        self, now_s: float, hits: Hits, levels: LevelHistory, resting: bool = False
+    ) -> None:
         """Go on to ``now_s``: take the steps that are due, and begin a look where one is.
 
         ``hits`` gives all hits within ``levels``; it is asked only when something is due.
+        ``resting``: the computer is overloaded, leave the steps out.
         """
+        if resting:
+            return
         due = int(now_s * STEPS_PER_S) - int(self._stepped_s * STEPS_PER_S)
         self._stepped_s = now_s
         for _ in range(due):
@@ -176,7 +191,7 @@ class Advisor:
         scene = build(self._kit, mic, hits, levels, until)
         yield
         now = None if held is None else _now(scene, held)
-        if now is not None and now.hits >= SETTLED_HITS and failing(now) is None:
+        if now is not None and now.hits >= SETTLED_HITS and failing(now, self._keeping) is None:
             kept = self._keeper.update(mic, None, None, now)
         else:
             found = yield from fit_scene(self._kit, scene, self._aim)
@@ -184,10 +199,14 @@ class Advisor:
             reason = None if isinstance(found, Fit) else found
             kept = self._keeper.update(mic, fresh, reason, now, last=last)
         margin_db = yield from keyed_margin(scene)
+        picture = None
+        if kept.suggestion is not None and scene.main.size:
+            picture = yield from draw(scene, settings_from(kept.suggestion))
         self._suggestions[mic] = kept.suggestion
         _put(self._reasons, mic, kept.reason)
         _put(self._wrong, mic, kept.wrong)
         self._margins[mic] = margin_db
+        _put(self._pictures, mic, picture)
 
 
 def _now(scene: Scene, held: Suggestion) -> Prediction | None:
@@ -201,8 +220,8 @@ def _now(scene: Scene, held: Suggestion) -> Prediction | None:
     return predict.prediction(predict.run_and_spare(scene, settings, side))
 
 
-def _put(table: dict[str, str], mic: str, sentence: str | None) -> None:
-    if sentence is None:
+def _put(table: dict[str, T], mic: str, value: T | None) -> None:
+    if value is None:
         table.pop(mic, None)
     else:
-        table[mic] = sentence
+        table[mic] = value

@@ -2,8 +2,9 @@
 
 A fresh fit every few hits wanders by tenths of a decibel; what is shown must not. The suggestion
 held stays as long as it works on what was heard meanwhile, with its prediction brought up to date.
-It is replaced when it stopped working and a fresh one works better, twice in a row, or, while
-little was heard, when twice the hits moved the threshold by `SETTLING_DB`.
+It is replaced when it stopped working and a fresh one works better, twice in a row, or, where
+little had been heard when it was fitted, when twice the hits (or the end of the session) moved the
+threshold by `SETTLING_DB`.
 """
 
 from __future__ import annotations
@@ -16,10 +17,13 @@ from liveassist.model import Prediction, Suggestion
 WANTED_PASSED = 0.97
 WANTED_CUT_DB = 9.0
 WANTED_OPENINGS_PER_MIN = 6.0
+#: How far ghosts may come down where they are to be kept.
+KEPT_GHOSTS_DB = 3.0
 #: How much better a fresh suggestion must be in the figure that fails.
 BETTER_PASSED = 0.02
 BETTER_CUT_DB = 1.0
 BETTER_OPENINGS_PER_MIN = 3.0
+BETTER_GHOSTS_DB = 1.0
 #: Times in a row before a suggestion that worked is replaced.
 PATIENCE = 2
 #: Below so many main hits a suggestion is still settling.
@@ -45,9 +49,10 @@ class _Held:
 
 
 class SuggestionKeeper:
-    """One for a session; microphones are told apart by name."""
+    """One for a session; microphones are told apart by name. ``keeping``: ghosts must stay."""
 
-    def __init__(self) -> None:
+    def __init__(self, keeping: bool = False) -> None:
+        self._keeping = keeping
         self._held: dict[str, _Held] = {}
 
     def held(self, mic: str) -> Suggestion | None:
@@ -78,13 +83,17 @@ class SuggestionKeeper:
             return Kept(fresh, None, changed=True)
         if held_now is not None:
             one.suggestion = replace(one.suggestion, predicted=held_now)
-        wrong = failing(one.suggestion.predicted)
-        better = fresh is not None and wrong is not None and _better(fresh, one.suggestion)
+        wrong = failing(one.suggestion.predicted, self._keeping)
+        better = (
+            fresh is not None
+            and wrong is not None
+            and _better(fresh, one.suggestion, self._keeping)
+        )
         one.failures = one.failures + 1 if better else 0
         settling = (
             fresh is not None
             and one.fitted_hits < SETTLED_HITS
-            and _hits(fresh) >= 2 * one.fitted_hits
+            and (last or _hits(fresh) >= 2 * one.fitted_hits)
             and abs(fresh.threshold_dbfs - one.suggestion.threshold_dbfs) >= SETTLING_DB
         )
         if fresh is not None and (one.failures >= (1 if last else PATIENCE) or settling):
@@ -97,7 +106,7 @@ def _hits(suggestion: Suggestion) -> int:
     return 0 if suggestion.predicted is None else suggestion.predicted.hits
 
 
-def failing(now: Prediction | None) -> str | None:
+def failing(now: Prediction | None, keeping: bool = False) -> str | None:
     """Why settings with these figures do not hold, in one sentence; None where they do."""
     if now is None:
         return None
@@ -108,16 +117,22 @@ def failing(now: Prediction | None) -> str | None:
         return f"bleed is up: it would open {now.bleed_openings_per_min:.0f} times a minute"
     if now.bleed_cut_db is not None and now.bleed_cut_db < WANTED_CUT_DB:
         return f"bleed would come down by only {now.bleed_cut_db:.0f} dB"
+    if keeping and (now.ghost_cut_db or 0.0) > KEPT_GHOSTS_DB:
+        return f"ghosts would come down by {now.ghost_cut_db:.0f} dB"
     return None
 
 
-def _better(fresh: Suggestion, held: Suggestion) -> bool:
+def _better(fresh: Suggestion, held: Suggestion, keeping: bool) -> bool:
     new, old = fresh.predicted, held.predicted
     if new is None or old is None:
         return False
     passed = (new.main_passed or 0.0) - (old.main_passed or 0.0)
     openings = (old.bleed_openings_per_min or 0.0) - (new.bleed_openings_per_min or 0.0)
     cut = (new.bleed_cut_db or 0.0) - (old.bleed_cut_db or 0.0)
+    ghosts = (old.ghost_cut_db or 0.0) - (new.ghost_cut_db or 0.0) if keeping else 0.0
     return (
-        passed >= BETTER_PASSED or openings >= BETTER_OPENINGS_PER_MIN or cut >= BETTER_CUT_DB
+        passed >= BETTER_PASSED
+        or openings >= BETTER_OPENINGS_PER_MIN
+        or cut >= BETTER_CUT_DB
+        or ghosts >= BETTER_GHOSTS_DB
     ) and passed >= -BETTER_PASSED

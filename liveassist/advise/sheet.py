@@ -18,25 +18,14 @@ from liveassist.advise.history import FULL_BAND, LevelHistory
 from liveassist.advise.keyfilter import separation
 from liveassist.advise.landmarks import REGIONS, Landmarks, landmarks
 from liveassist.advise.pair import PairCheck, check_pair
-from liveassist.advise.predict import Details, Outcome
-from liveassist.advise.scene import MAIN_ROLES, Scene, build, hit_levels
+from liveassist.advise.picture import rates
+from liveassist.advise.predict import Details
+from liveassist.advise.scene import MAIN_ROLES, build
 from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.snippets import Snippets
+from liveassist.advise.steps import at_once
 from liveassist.advise.suggest import not_for_expander
-from liveassist.model import Drum, Hit, Interval, Kit, Suggestion
-
-#: Thresholds at which the rates are given: this far around the chosen one, in these steps, dB.
-RATES_SPAN_DB, RATES_STEP_DB = 12.0, 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """What the settings would do with the threshold at ``threshold_dbfs``."""
-
-    threshold_dbfs: float
-    main_passed: float | None
-    openings_per_min: float
-    bleed_cut_db: float | None
+from liveassist.model import Drum, ExpanderRate, Hit, Interval, Kit, Suggestion
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +44,7 @@ class MicSheet:
     details: Details
     downstream: Downstream
     levels: Histogram
-    rates: tuple[Rate, ...]
+    rates: tuple[ExpanderRate, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,31 +108,8 @@ def mic_sheet(
         details=predict.details(scene, outcome, side),
         downstream=downstream(scene, settings, key),
         levels=histogram(scene, settings),
-        rates=tuple(_rates(scene, outcome, side)),
+        rates=tuple(at_once(rates(scene, settings, side))),
     )
-
-
-def _rates(scene: Scene, chosen: Outcome, side: Sidechain) -> list[Rate]:
-    """Rates around the chosen threshold, no further than main hits and threshold reach."""
-    settings = chosen.settings
-    loudest = float(np.max(hit_levels(scene, side.key)[scene.main]))
-    middle = settings.threshold_dbfs
-    steps = np.arange(-RATES_SPAN_DB, RATES_SPAN_DB + 0.5 * RATES_STEP_DB, RATES_STEP_DB)
-    found = []
-    for threshold in (float(middle + step) for step in steps):
-        if threshold > max(loudest, middle) + 2.0:
-            break
-        run = predict.run(scene, replace(settings, threshold_dbfs=threshold), side)
-        cut = run.foreign_cut_db
-        found.append(
-            Rate(
-                threshold,
-                run.main_passed if run.passed.size else None,
-                run.openings_per_min,
-                float(np.median(cut)) if cut.size else None,
-            )
-        )
-    return found
 
 
 def drum_sheet(

@@ -16,6 +16,7 @@ Command = Literal[
     "page_large",
     "page_between",
     "page_takes",
+    "page_expander",
     "up",
     "down",
     "page_up",
@@ -55,6 +56,7 @@ COMMANDS: tuple[Binding, ...] = (
     Binding(
         "b", "page_between", "between", "between takes: verdicts, what changed, expander settings"
     ),
+    Binding("e", "page_expander", "expander", "levels and rates to choose a threshold by"),
     Binding("r", "set_reference", "reference", "compare later takes with this one"),
     Binding("s", "star", "star", "star this take, or take its star away"),
     Binding("m", "mark", "mark", "put a mark at this moment"),

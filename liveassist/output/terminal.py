@@ -48,6 +48,7 @@ _PAGE_KEYS: Mapping[Command, str] = {
     "page_large": "large",
     "page_between": "between",
     "page_takes": "takes",
+    "page_expander": "expander",
     "help": "help",
 }
 _MOVES: Mapping[Command, int] = {"up": -1, "down": 1, "page_up": -10, "page_down": 10}

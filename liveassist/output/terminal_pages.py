@@ -1,4 +1,4 @@
-"""The pages of the dashboard: main, large, between takes, takes, help.
+"""The pages of the dashboard: main, large, between takes, takes, expander, help.
 
 `render` is a pure function of the snapshot and the size. It never raises on account of either:
 what does not fit is left out, the most urgent last.
@@ -29,6 +29,7 @@ from liveassist.output.terminal_reading import (
     NO_DRUMS,
     View,
     draw_between,
+    draw_expander,
     draw_help,
     expander_lines,
 )
@@ -46,7 +47,7 @@ from liveassist.output.terminal_words import (
     verdict,
 )
 
-Page = Literal["main", "large", "between", "takes", "help"]
+Page = Literal["main", "large", "between", "takes", "expander", "help"]
 
 #: From this size on meters, alerts and outputs stand beside the drums rather than below them.
 WIDE_CELLS, WIDE_ROWS = 120, 24
@@ -323,5 +324,6 @@ _PAGES: Mapping[str, _Draw] = {
     "large": _large,
     "between": draw_between,
     "takes": draw_takes,
+    "expander": draw_expander,
     "help": draw_help,
 }

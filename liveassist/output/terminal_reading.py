@@ -10,6 +10,7 @@ from rich.cells import cell_len
 from liveassist.model import Snapshot
 from liveassist.output.keys import COMMANDS, MOVES_SENTENCE
 from liveassist.output.terminal_canvas import Canvas, fit, wrap
+from liveassist.output.terminal_expander import expander_rows
 from liveassist.output.terminal_parts import drum_facts, learned
 from liveassist.output.terminal_words import (
     AlertId,
@@ -134,6 +135,8 @@ def help_paragraphs() -> list[tuple[str, str]]:
 
 def most_scroll(view: View, page: str, width: int, rows: int) -> int:
     """How many lines a page that is read can be moved down."""
+    if page == "expander":
+        return _most(len(expander_rows(view.snapshot, width - 3)), rows)
     if page == "help":
         paragraphs = help_paragraphs()
     elif page == "between":
@@ -159,8 +162,16 @@ def _lines(paragraphs: list[tuple[str, str]], width: int) -> list[tuple[int, str
 def _text(canvas: Canvas, view: View, paragraphs: list[tuple[str, str]]) -> None:
     """Paragraphs down the page from the line it was moved to; the last row says how to move where
     not all fits."""
+    _rows(canvas, view, _lines(paragraphs, canvas.width - 3))
+
+
+def draw_expander(canvas: Canvas, view: View) -> None:
+    """Levels and rates to choose a threshold by, microphone after microphone."""
+    _rows(canvas, view, expander_rows(view.snapshot, canvas.width - 3))
+
+
+def _rows(canvas: Canvas, view: View, lines: list[tuple[int, str, str]]) -> None:
     width, room = canvas.width - 3, view.bottom - view.top
-    lines = _lines(paragraphs, width)
     first = max(0, min(view.scroll, _most(len(lines), room)))
     fits = len(lines) <= room
     shown = lines if fits else lines[first : first + max(0, room - 1)]

@@ -1,14 +1,16 @@
 """Predicted beside actual with the real detection: prints the tables of docs/expander.md.
 
-Each recording is cut in two. The analysis hears one half, as if it were a session of its own with
-nothing learned before; what it suggests at the end is judged on the other half, by the ``gate`` of
+Each recording is cut in two. The analysis hears one half, as if it were a session of its own after
+a soundcheck; what it suggests at the end is judged on the other half, by the ``gate`` of
 `independent_expander`, with the true hits. Run by hand: ``python -m tests.bench.expander_table``
-(minutes of one core). Recorded drums are taken where `realkit_truth.folder` finds them, and left
-out with a word where it does not.
+(minutes of one core); with ``--alone`` nothing was learned before, with ``--recorded`` or
+``--simulated`` only one half of the work. Recorded drums are taken where `realkit_truth.folder`
+finds them, and left out with a word where it does not.
 """
 
 from __future__ import annotations
 
+import argparse
 import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
@@ -20,10 +22,12 @@ import sim
 from liveassist.advise.scene import drums_of
 from liveassist.advise.suggest import not_for_expander
 from liveassist.app.config import parse_kit
+from liveassist.attribute.signature import Learned
 from liveassist.model import Audio, Block, Kit, Suggestion
 from liveassist.pipeline import Pipeline
 from tests.bench import independent_expander as other
 from tests.bench import realkit_truth as truth
+from tests.bench.recordings import from_scenario, learned_from, pair_from_folder
 
 SCENARIOS = ("rock_ghosts", "hard_bleed", "three_mics", "small_room", "double_kick", "first_light")
 #: A scenario is heard this long at most, s.
@@ -37,13 +41,16 @@ WANTED = "97 % passed, 9 dB cut, at most 6 openings a minute"
 
 @dataclass(frozen=True)
 class Song:
-    """A recording with its true hits: (sample, drum, whether it is a main hit)."""
+    """A recording with its true hits: (sample, drum, whether it is a main hit).
+
+    ``learned``: what its soundcheck teaches."""
 
     name: str
     kit: Kit
     rate: int
     audio: Audio
     hits: Sequence[tuple[int, str, bool]]
+    learned: Learned | None = None
 
 
 @dataclass(frozen=True)
@@ -56,15 +63,21 @@ class Row:
     suggestion: Suggestion | None
     reason: str | None
     got: Mapping[str, float]
+    #: The same with key filters of 24 dB an octave; None without one.
+    steep: Mapping[str, float] | None = None
 
     @property
     def good(self) -> bool:
         """Whether it does what is asked of an expander."""
-        got = self.got
-        if not got:
-            return False
-        deep = math.isnan(got["cut"]) or got["cut"] >= 9.0  # nothing to cut is no fault
-        return got["passed"] >= 0.97 and deep and got["openings"] <= 6.0
+        return bool(self.got) and _good(self.got)
+
+    @property
+    def words(self) -> str:
+        """The same in words, with what a steeper key filter changes."""
+        said = "yes" if self.good else "no"
+        if self.steep is None or _good(self.steep) == self.good:
+            return said
+        return f"{said}; at 24 dB an octave {'yes' if _good(self.steep) else 'no'}"
 
     @property
     def badness(self) -> float:
@@ -77,9 +90,15 @@ class Row:
         return lost + short + max(0.0, self.got["openings"] - 6.0) / 6.0
 
 
-def recorded() -> Iterator[Song]:
-    """The recorded sessions."""
-    if truth.folder() is None:
+def _good(got: Mapping[str, float]) -> bool:
+    deep = math.isnan(got["cut"]) or got["cut"] >= 9.0  # nothing to cut is no fault
+    return got["passed"] >= 0.97 and deep and got["openings"] <= 6.0
+
+
+def recorded(alone: bool = True) -> Iterator[Song]:
+    """The recorded sessions; with ``alone`` without their soundchecks."""
+    where = truth.folder()
+    if where is None:
         print(truth.MISSING, file=sys.stderr)
         return
     for name in truth.SESSIONS:
@@ -88,11 +107,16 @@ def recorded() -> Iterator[Song]:
             (hit.sample, hit.drum, role == "main")
             for hit, role in zip(one.hits, one.truth_role, strict=True)
         ]
-        yield Song(name, one.kit, one.sample_rate_hz, one.audio, hits)
+        if alone:
+            yield Song(name, one.kit, one.sample_rate_hz, one.audio, hits)
+        else:
+            whole, check = pair_from_folder(where, name)
+            learned = learned_from(check)
+            yield Song(name, whole.kit, one.sample_rate_hz, one.audio, hits, learned)
 
 
-def simulated() -> Iterator[Song]:
-    """The scenarios of the simulator."""
+def simulated(alone: bool = True) -> Iterator[Song]:
+    """The scenarios of the simulator; with ``alone`` without their soundchecks."""
     for name in SCENARIOS:
         scene = sim.open_scenario(name)
         rate = scene.sample_rate_hz
@@ -102,20 +126,23 @@ def simulated() -> Iterator[Song]:
             for row in scene.truth()
             if float(row["time_s"]) * rate < len(audio)
         ]
-        yield Song(name, parse_kit(scene.kit_toml, name), rate, audio, hits)
+        learned = None if alone else learned_from(from_scenario(name, 0.0, soundcheck=True))
+        yield Song(name, parse_kit(scene.kit_toml, name), rate, audio, hits, learned)
 
 
 def suggested(song: Song, start: int, stop: int) -> Pipeline:
     """The analysis after hearing that part."""
-    pipeline = Pipeline(song.kit, song.rate)
+    pipeline = Pipeline(song.kit, song.rate, learned=song.learned)
     for at in range(start, stop, 4096):
         pipeline.feed(Block(at - start, song.audio[at : min(at + 4096, stop)]))
     pipeline.finish()
     return pipeline
 
 
-def judge(song: Song, mic: str, s: Suggestion, start: int, stop: int) -> dict[str, float]:
-    """What an expander written apart does there."""
+def judge(
+    song: Song, mic: str, s: Suggestion, start: int, stop: int, order: int = 2
+) -> dict[str, float]:
+    """What an expander written apart does there, with key filters of that order."""
     audio = song.audio[start:stop, song.kit.mic_index(mic)].astype(float)
     names = {drum.name for drum in drums_of(song.kit, mic)}
     inside = [(at - start, drum, main) for at, drum, main in song.hits
@@ -124,7 +151,7 @@ def judge(song: Song, mic: str, s: Suggestion, start: int, stop: int) -> dict[st
     own = [at for at, drum, _ in inside if drum in names]
     foreign = [at for at, drum, _ in inside if drum not in names]
     arrays = [np.sort(np.array(part, dtype=float)) for part in (main, own, foreign)]
-    gain = other.gain_db(audio, s, song.rate, "gate")
+    gain = other.gain_db(audio, s, song.rate, "gate", order)
     got = other.judge(audio, gain, song.rate, s.range_db, *arrays)
     if got["foreign"] < LEAST_FOREIGN:
         got["cut"] = math.nan
@@ -147,7 +174,10 @@ def rows_of(song: Song) -> list[Row]:
             got = {} if s is None else judge(song, mic, s, *later)
             if got and not got["main"]:
                 s, reason, got = None, "suggested, but the other half has no main hits", {}
-            rows.append(Row(song.name, mic, judged, s, reason, got))
+            steep = None
+            if s is not None and (s.key_highpass_hz or s.key_lowpass_hz):
+                steep = judge(song, mic, s, *later, order=4)
+            rows.append(Row(song.name, mic, judged, s, reason, got, steep))
     snare = next(drum.own for drum in song.kit.drums if drum.kind == "snare")
     assert snare is not None
     for label, extreme in EXTREMES.items():
@@ -181,7 +211,7 @@ def table(rows: Sequence[Row]) -> list[str]:
                 _cell(p.bleed_cut_db, p.bleed_cut_ci, got["cut"], 1),
                 _cell(p.bleed_openings_per_min, p.openings_ci, got["openings"], 1),
             ]
-        words = [row.song, row.mic, row.judged, *cells, "yes" if row.good else "no"]
+        words = [row.song, row.mic, row.judged, *cells, row.words]
         lines.append(f"| {' | '.join(words)} |")
     return lines
 
@@ -231,9 +261,20 @@ def totals(rows: Sequence[Row]) -> list[str]:
     return lines
 
 
-def main() -> None:
-    """Print both tables and what was refused."""
-    for title, songs in (("Recorded drums", recorded()), ("Simulated drums", simulated())):
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Print the tables and what was refused."""
+    parser = argparse.ArgumentParser(description="expander settings, predicted beside actual")
+    parser.add_argument("--alone", action="store_true", help="nothing learned before")
+    only = parser.add_mutually_exclusive_group()
+    only.add_argument("--recorded", action="store_true")
+    only.add_argument("--simulated", action="store_true")
+    options = parser.parse_args(arguments)
+    parts = []
+    if not options.simulated:
+        parts.append(("Recorded drums", recorded(options.alone)))
+    if not options.recorded:
+        parts.append(("Simulated drums", simulated(options.alone)))
+    for title, songs in parts:
         rows = [row for song in songs for row in rows_of(song)]
         print(f"\n### {title}\n")
         print("\n".join([*totals(rows), "", *table(rows)]))

@@ -19,7 +19,10 @@ PACKAGE = ROOT / "liveassist"
 
 #: Modules every part may use: common types and calculations, no behaviour of a stage.
 COMMON = frozenset(
-    {"model", "kit", "units", "errors", "spectra", "history", "lookback", "remarks", "song"}
+    {
+        "model", "kit", "units", "errors", "spectra", "history", "lookback", "remarks", "song",
+        "suggestion",
+    }
 )
 #: Stages whose answer depends on their input alone.
 PURE_STAGES = ("detect", "attribute", "measure", "rolling", "advise")

@@ -52,6 +52,26 @@ def test_settles_while_little_was_heard() -> None:
     assert keeper.update("top", replace(fresh, predicted=replace(GOOD, hits=24)), None).changed
 
 
+def test_at_the_end_what_was_fitted_on_little_settles() -> None:
+    keeper = SuggestionKeeper()
+    keeper.update("top", replace(BASE, predicted=replace(GOOD, hits=20)), None)
+    fresh = replace(BASE, threshold_dbfs=-23.0, predicted=replace(GOOD, hits=29))
+    assert not keeper.update("top", fresh, None).changed
+    assert not keeper.update("top", replace(fresh, threshold_dbfs=-20.5), None, last=True).changed
+    assert keeper.update("top", fresh, None, last=True).changed
+
+
+def test_ghosts_that_come_down_are_wrong_only_where_they_are_to_stay() -> None:
+    cut = replace(GOOD, ghost_cut_db=8.0)
+    kept = replace(BASE, threshold_dbfs=-30.0, predicted=replace(GOOD, ghost_cut_db=0.5))
+    for keeping in (False, True):
+        keeper = SuggestionKeeper(keeping)
+        keeper.update("top", BASE, None)
+        first = keeper.update("top", kept, None, cut)
+        assert first.wrong == ("ghosts would come down by 8 dB" if keeping else None)
+        assert keeper.update("top", kept, None, cut).changed == keeping
+
+
 def test_a_refusal_does_not_take_a_working_suggestion_away() -> None:
     keeper = SuggestionKeeper()
     assert keeper.update("top", None, "4 hits").reason == "4 hits"
