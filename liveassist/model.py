@@ -25,6 +25,7 @@ from liveassist.kit import MicType as MicType
 from liveassist.kit import Windows as Windows
 from liveassist.remarks import Audit as Audit
 from liveassist.remarks import Remark as Remark
+from liveassist.remarks import Review as Review
 from liveassist.remarks import TakeLine as TakeLine
 from liveassist.song import ClockState as ClockState
 from liveassist.song import ClockWord as ClockWord
@@ -302,6 +303,8 @@ class Snapshot:
     source: str = ""
     load: float | None = None
     changes: tuple[Change, ...] = ()
+    #: What was said of the take that ended last.
+    review: Review | None = None
     #: Why a suggestion that still stands no longer holds, by microphone.
     expander_wrong: Mapping[str, str] = field(default_factory=dict)
     #: The picture each suggestion may be chosen by, by microphone.
@@ -328,6 +331,7 @@ class TakeRecord:
     figures: Figures
     changes: tuple[Change, ...] = ()
     reference: bool = False
+    review: Review | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from liveassist.advise.alerts import Alerts
 from liveassist.advise.changes import changes
-from liveassist.model import Change, Event, Figures, Hit, Kit, Take, TakeLine, TakeRecord
+from liveassist.advise.forecast import PeakTail, forecast, peak_tail
+from liveassist.advise.review import review
+from liveassist.model import Alert, Change, Event, Figures, Hit, Kit, Take, TakeLine, TakeRecord
+from liveassist.remarks import Forecast
 from liveassist.rolling.takeedits import Edited, TakeEdit
 from liveassist.rolling.takes import Takes, played
 from liveassist.rolling.tracker import Rolling
@@ -36,6 +41,10 @@ class TakeBook:
         self._judged = {drum.name for drum in kit.drums if drum.judged}
         self.records: dict[str, TakeRecord] = {}
         self._kept: dict[str, list[Hit]] = {}
+        #: Drums that were swapped since the reference: what they sounded like then.
+        self._swapped: dict[str, list[Hit]] = {}
+        #: Loudest peaks of each microphone, take by take.
+        self._tails: dict[str, dict[str, PeakTail]] = {}
 
     def keep(self, hit: Hit) -> None:
         """Remember the hit with its pattern for as long as its take may be compared."""
@@ -60,19 +69,52 @@ class TakeBook:
         reference = take.name == self.reference
         found: tuple[Change, ...] = ()
         base = self._kept.get(self.reference or "")
+        hits = self._roles(self._inside(self._kept.get(take.name, [])))
         if not reference and base is not None:
-            found = changes(
-                self._kit,
-                self._roles(self._inside(base)),
-                self._roles(self._inside(self._kept.get(take.name, []))),
-                faults=self._faults(take.start_s, end_s),
-            )
+            before = [
+                hit for hit in self._roles(self._inside(base)) if hit.drum not in self._swapped
+            ]
+            before += [hit for old in self._swapped.values() for hit in old]
+            found = changes(self._kit, before, hits, faults=self._faults(take.start_s, end_s))
+            self._swap(found, hits)
+        lasted = [alert for alert in self._alerts.all() if _lasted(alert, take.start_s, end_s)]
+        said = review(
+            self._kit,
+            take.name,
+            hits,
+            found,
+            lasted,
+            self._forecast(take.name, hits),
+            base is not None and not reference,
+        )
         self.records[take.name] = TakeRecord(
-            take, self._take_figures(take, end_s), found, reference
+            take, self._take_figures(take, end_s), found, reference, said
         )
         for name in list(self._kept):
             if name not in (take.name, self.reference):
                 del self._kept[name]
+
+    def _swap(self, found: Sequence[Change], hits: Sequence[Hit]) -> None:
+        """A drum that was changed for another is compared with itself from now on."""
+        for change in found:
+            if change.cause == "drum_changed" and change.drum is not None:
+                self._swapped[change.drum] = [hit for hit in hits if hit.drum == change.drum]
+
+    def _forecast(self, name: str, hits: Sequence[Hit]) -> list[Forecast]:
+        """How likely each microphone clips in a take like those so far."""
+        mics = self._kit.mics
+        heard = [hit.mic_heard_dbfs for hit in hits if len(hit.mic_heard_dbfs) == len(mics)]
+        levels = np.array(heard, dtype=np.float64).reshape(-1, len(mics))
+        tails = {mic.name: peak_tail(levels[:, i]) for i, mic in enumerate(mics)}
+        self._tails[name] = {mic: tail for mic, tail in tails.items() if tail is not None}
+        known = [by_mic for take, by_mic in self._tails.items() if take in self.records]
+        known.append(self._tails[name])
+        out = [
+            forecast(mic.name, [by_mic[mic.name] for by_mic in known if mic.name in by_mic])
+            for mic in mics
+            if mic.type == "acoustic"
+        ]
+        return [one for one in out if one is not None]
 
     def _collect(self, take: Take, end_s: float) -> None:
         """A stretch is known to be one only after it began: fetch the hits that came before."""
@@ -106,10 +148,7 @@ class TakeBook:
         return {
             alert.mic: alert.sentence
             for alert in self._alerts.all()
-            if alert.mic is not None
-            and alert.key in MIC_FAULTS
-            and alert.start_s < end_s
-            and (alert.end_s is None or alert.end_s > start_s)
+            if alert.mic is not None and alert.key in MIC_FAULTS and _lasted(alert, start_s, end_s)
         }
 
     def strike(self, number: int) -> None:
@@ -229,6 +268,7 @@ class TakeBook:
         if name is None or name not in takes:
             return None
         self.reference, self.compares = name, True
+        self._swapped.clear()
         if takes[name].end_s is not None:
             # Its hits may have been let go when it was no reference.
             self._collect(takes[name], takes[name].end_s or 0.0)
@@ -241,3 +281,8 @@ class TakeBook:
     def clear_reference(self) -> None:
         """Compare takes with none from now on."""
         self.reference, self.compares = None, False
+
+
+def _lasted(alert: Alert, start_s: float, end_s: float) -> bool:
+    """Whether an alert lasted at any time of a take."""
+    return alert.start_s < end_s and (alert.end_s is None or alert.end_s > start_s)

@@ -27,9 +27,15 @@ MOST_SPLIT_CENTS: Final = 90.0
 LEAST_SPLIT_CENTS: Final = 8.0
 #: Both halves must ring within this of each other, dB.
 _BALANCE_DB: Final = 18.0
+#: Two partials nearer than this, Hz, are one that bends while it is listened to.
+LEAST_SPLIT_HZ: Final = 4.0
+#: The lowest mode has no diameter and cannot split: pairs this near it are its own bending, cents.
+_NEAR_NOTE_CENTS: Final = 120.0
+#: Both halves keep their place from hit to hit within this, cents (standard deviation).
+_STEADY_CENTS: Final = 12.0
 #: Share of hits that must show the pair, and how many.
 _SHARE: Final = 0.5
-MIN_HITS: Final = 4
+MIN_HITS: Final = 6
 #: Pairs whose centres are this near are the same split, cents.
 _SAME_CENTS: Final = 60.0
 #: Notes or rings of at least this many hits make a figure for a take.
@@ -81,8 +87,20 @@ def _pairs(partials: Sequence[Partial]) -> list[tuple[Partial, Partial]]:
         (low, high)
         for low, high in pairwise(ordered)
         if LEAST_SPLIT_CENTS <= cents(high.frequency_hz, low.frequency_hz) <= MOST_SPLIT_CENTS
+        and high.frequency_hz - low.frequency_hz >= LEAST_SPLIT_HZ
         and abs(low.level_dbfs - high.level_dbfs) <= _BALANCE_DB
     ]
+
+
+def _lowest(partials: Sequence[Partial]) -> float:
+    """The lowest partial that is not much weaker than the strongest, Hz."""
+    top = max(partial.level_dbfs for partial in partials)
+    return min(p.frequency_hz for p in partials if p.level_dbfs >= top - _BALANCE_DB)
+
+
+def _steady(partials: Sequence[Partial]) -> bool:
+    places = [1200.0 * math.log2(partial.frequency_hz) for partial in partials]
+    return robust_sd(np.array(places)) <= _STEADY_CENTS
 
 
 def uneven_head(hits: Sequence[Sequence[Partial]]) -> Split | None:
@@ -93,7 +111,13 @@ def uneven_head(hits: Sequence[Sequence[Partial]]) -> Split | None:
     usable = [partials for partials in hits if partials]
     if len(usable) < MIN_HITS:
         return None
-    pairs = [pair for partials in usable for pair in _pairs(partials)]
+    note = float(np.median([_lowest(partials) for partials in usable]))
+    pairs = [
+        pair
+        for partials in usable
+        for pair in _pairs(partials)
+        if cents(pair[0].frequency_hz, note) > _NEAR_NOTE_CENTS
+    ]
     best: Split | None = None
     for low, high in pairs:
         centre = math.sqrt(low.frequency_hz * high.frequency_hz)
@@ -103,6 +127,8 @@ def uneven_head(hits: Sequence[Sequence[Partial]]) -> Split | None:
             if abs(cents(math.sqrt(a.frequency_hz * b.frequency_hz), centre)) <= _SAME_CENTS
         ]
         if len(same) < _SHARE * len(usable):
+            continue
+        if not _steady([a for a, _ in same]) or not _steady([b for _, b in same]):
             continue
         low_hz = float(np.median([a.frequency_hz for a, _ in same]))
         high_hz = float(np.median([b.frequency_hz for _, b in same]))

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from liveassist.app.atomic import storage_error
-from liveassist.model import Alert, Event, OutputState, Snapshot, Take
+from liveassist.model import Alert, Event, OutputState, Review, Snapshot, Take
 
 #: Largest log file, bytes, and how many old ones are kept beside it: at most 4 MB in all.
 LARGEST_BYTES = 1_000_000
@@ -35,6 +35,7 @@ class LiveLog:
         self.path = path
         # A logger of its own: no global one is touched.
         self._logger = logging.Logger("liveassist")
+        self._judged: Review | None = None
         try:
             path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             self._handler = _QuietHandler(
@@ -59,7 +60,16 @@ class LiveLog:
                 self._logger.info("%s %s", event.name, "ended" if over else "began")
 
     def figures(self, snapshot: Snapshot) -> None:
-        """Nothing: figures are in the session's files."""
+        """The verdict on a take that ended, and what changed in it; figures are in the files."""
+        said = snapshot.review
+        if said is None or said is self._judged:
+            return
+        self._judged = said
+        level = logging.INFO if said.verdict.light == "fine" else logging.WARNING
+        verdict = said.verdict
+        self._logger.log(level, "%s: %s. %s", verdict.take, verdict.light, verdict.sentence)
+        for change in snapshot.changes:
+            self._logger.info("%s: %s", verdict.take, change.sentence)
 
     def states(self) -> tuple[OutputState, ...]:
         """Nothing: the log is no output to the outside."""

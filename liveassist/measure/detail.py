@@ -12,6 +12,7 @@ import numpy as np
 
 from liveassist.history import History
 from liveassist.measure.arrival import EARLY_S, LATE_S, LEAD_S, SIGN_S, arrivals, signs
+from liveassist.measure.modes import NoteTracker
 from liveassist.measure.partials import measure_hit, needed_s
 from liveassist.model import Hit, HitMeasures, Kit
 
@@ -37,6 +38,8 @@ class Detailer:
         self._around: list[Hit] = []
         self._kinds = {drum.name: drum.kind for drum in kit.drums}
         self._own = {drum.name: kit.mic_index(drum.own) for drum in kit.drums if drum.own}
+        #: Which mode is each drum's note, so that a note never hops from one to another.
+        self._notes = {name: NoteTracker() for name in self._own}
         self._acoustic = [i for i, mic in enumerate(kit.mics) if mic.type == "acoustic"]
 
     def feed(self, history: History, hits: Sequence[Hit], last: bool = False) -> list[Hit]:
@@ -71,6 +74,7 @@ class Detailer:
         measures = measure_hit(
             audio[:, own].astype(np.float64), self._rate, kind, before, self._clear_s(hit, own)
         )
+        measures = self._notes[hit.drum].feed(measures)
         others = [
             column
             for column in self._acoustic

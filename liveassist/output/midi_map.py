@@ -14,7 +14,7 @@ from liveassist.model import Alert, Event, Hit, Snapshot
 from . import midi_codec as midi
 from .osc_codec import OscMessage
 from .osc_messages import velocity
-from .quantities import Value, standing
+from .quantities import Value, standing, told_verdict
 from .scaling import to_bits, to_range, to_text
 from .surface_model import Control, HitNote, Light, Surface
 
@@ -107,6 +107,9 @@ def light_meaning(light: Light, snapshot: Snapshot) -> str:
     if light.shows == "take":
         runs = snapshot.take is not None and snapshot.take.end_s is None
         return "running" if runs else "waiting"
+    if light.shows == "verdict":
+        told = told_verdict(snapshot)
+        return "quiet" if told is None else {"fine": "good"}.get(told.light, told.light)
     if light.shows == "armed":
         named = (light.mic,) if light.mic else tuple(snapshot.armed)
         return "stop" if any(snapshot.armed.get(mic, 0.0) > 0.0 for mic in named) else "off"

@@ -23,6 +23,7 @@ from liveassist.model import (
     Snapshot,
     Suggestion,
 )
+from liveassist.remarks import LIGHTS, TakeVerdict
 from liveassist.song import ClockTiming, code_text
 
 Value = int | float | str
@@ -216,6 +217,23 @@ def _take_runs(snapshot: Snapshot) -> int:
     return int(snapshot.take is not None and snapshot.take.end_s is None)
 
 
+def told_verdict(snapshot: Snapshot) -> TakeVerdict | None:
+    """The verdict on the take that ended last; None while a take runs or before the first."""
+    if snapshot.review is None or _take_runs(snapshot):
+        return None
+    return snapshot.review.verdict
+
+
+def _verdict_light(snapshot: Snapshot) -> int | None:
+    found = told_verdict(snapshot)
+    return None if found is None else LIGHTS.index(found.light)
+
+
+def _verdict_words(snapshot: Snapshot) -> str:
+    found = told_verdict(snapshot)
+    return "" if found is None else found.sentence
+
+
 def _of(
     read: Callable[[Snapshot], Value | None],
 ) -> Callable[[Snapshot, str, str], Value | None]:
@@ -265,6 +283,8 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("running", "take", "i", "0 or 1", 0, 1, 1, "change", "Whether a take runs.", 1, _of(_take_runs)),
     _Q("clock_s", "take", "f", "s", 0, None, 0.1, "stream", "Time since the take began.", 41.7, _of(_take_clock)),
     _Q("done", "take", "i", "takes", 0, None, 1, "change", "Takes that are over.", 2, _of(lambda s: s.takes_done)),
+    _Q("verdict", "take", "i", "0 to 2", 0, 2, 1, "change", "The take that ended last: 0 fine, 1 look before the next, 2 stop. Not while a take runs.", 1, _of(_verdict_light)),
+    _Q("verdict_sentence", "take", "s", "", None, None, 1, "change", "The same in one sentence; empty while a take runs.", "Nothing changed since the reference.", _of(_verdict_words)),
     _Q("running", "clock", "i", "0 or 1", 0, 1, 1, "change", "Whether the recorder's MIDI clock runs since a start or continue.", 1, _clock(lambda c: int(c.running))),
     _Q("tempo_bpm", "clock", "f", "beats/min", 1, 1000, 0.1, "change", "Tempo of the recorder's MIDI clock.", 132.0, _clock(lambda c: c.tempo_bpm)),
     _Q("bar", "clock", "i", "bars", 1, None, 1, "change", "Bar of the song by that clock, from 1.", 17, _clock(lambda c: c.bar)),

@@ -18,7 +18,7 @@ Transport = Literal["udp", "tcp_slip", "tcp_length"]
 #: What a light can say. ``off`` is also the dark half of blinking.
 MEANINGS = ("off", "quiet", "good", "info", "look", "stop", "running", "waiting")
 #: What a light can stand for.
-LIGHT_SHOWS = ("take", "alerts", "drum", "mic", "armed")
+LIGHT_SHOWS = ("take", "verdict", "alerts", "drum", "mic", "armed")
 #: Commands a button, fader or OSC message may give (see the address table), and ``page``.
 PRESS_COMMANDS = (
     "take/start",

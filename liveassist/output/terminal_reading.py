@@ -79,6 +79,7 @@ def _last_take(snapshot: Snapshot) -> list[tuple[str, str]]:
         ] + ([place] if place else [])
         facts += [many(last.weak_hits, "weak hit")] if last.weak_hits else []
         paragraphs.append((f"The last take, {last.name}", "strong"))
+        paragraphs += _verdict_lines(snapshot)
         paragraphs.append((", ".join(facts) or "too few hits to judge", "plain"))
     against = f" ({reference})" if reference is not None else ""
     paragraphs.append((f"What changed in it since the reference take{against}", "strong"))
@@ -86,6 +87,18 @@ def _last_take(snapshot: Snapshot) -> list[tuple[str, str]]:
         ("nothing that chance would not explain", "quiet")
     ]
     return paragraphs
+
+
+def _verdict_lines(snapshot: Snapshot) -> list[tuple[str, str]]:
+    """Fine, look or stop, why, and what else was heard of the take."""
+    if snapshot.review is None:
+        return []
+    told = snapshot.review.verdict
+    lines = [(f"{told.light.upper()}: {told.sentence}", "strong")]
+    more = [one.sentence for one in snapshot.review.uneven]
+    more += [one.sentence for one in snapshot.review.limbs]
+    more += [one.sentence for one in snapshot.review.forecast if one.turn_down_db > 0.0]
+    return [*lines, *((text, "plain") for text in more if text and text not in told.sentence)]
 
 
 def expander_lines(snapshot: Snapshot) -> list[str]:
