@@ -25,7 +25,7 @@ from liveassist.app.parts import OutputsLike, SceneLike
 from liveassist.app.resources import simulator
 from liveassist.app.screen import Screen
 from liveassist.app.session import Session
-from liveassist.app.sessionfiles import SessionFiles
+from liveassist.app.sessionfiles import SessionFiles, written_lines
 from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
 from liveassist.app.store import keep
@@ -160,8 +160,8 @@ def demo(
     for line in (*summary_lines(record), *state_lines(states)):
         print(line, file=out)
     print(f"At most {1000 * pace.latest_s:.0f} ms behind real time.", file=out)
-    if files is not None:
-        print(f"Wrote {files.hits_path} and {files.summary_path}.", file=out)
+    for line in written_lines(files) or ["Nothing was kept; --out DIR keeps it."]:
+        print(line, file=out)
     return 0
 
 

@@ -21,6 +21,7 @@ from typing import Any, TextIO
 from liveassist.app.auditor import Auditor
 from liveassist.app.background import default_log, start
 from liveassist.app.build import PipelineBuilder, build_pipeline
+from liveassist.app.channelnotes import swapped_channels
 from liveassist.app.config import load_kit
 from liveassist.app.control import ControlServer
 from liveassist.app.interrupt import StopFlag
@@ -36,6 +37,7 @@ from liveassist.app.overload import WORDS
 from liveassist.app.parts import OutputsLike
 from liveassist.app.rundir import Claim
 from liveassist.app.screen import Screen
+from liveassist.app.sessionfiles import written_lines
 from liveassist.app.sharing import sharing_note
 from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import KEY_COMMANDS, Steering
@@ -245,8 +247,8 @@ def _finish(session: LiveSession, files: LiveFiles | None, out: TextIO) -> None:
         print(f"{session.lost_samples} samples did not arrive ({lost_ms:.0f} ms).", file=out)
     if failure is not None:
         raise failure
-    if files is not None:
-        print(f"Wrote {files.hits_path} and {files.summary_path}.", file=out)
+    for line in (*swapped_channels(record.kit, record.figures), *written_lines(files)):
+        print(line, file=out)
 
 
 class _Live:

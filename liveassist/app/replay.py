@@ -23,7 +23,7 @@ from liveassist.app.outputs import load_surfaces, open_surfaces, refuse, state_l
 from liveassist.app.parts import OutputsLike, PipelineLike
 from liveassist.app.progress import ProgressBar
 from liveassist.app.session import Session, nothing_usable
-from liveassist.app.sessionfiles import SessionFiles
+from liveassist.app.sessionfiles import SessionFiles, written_lines
 from liveassist.app.store import keep
 from liveassist.app.tryout import assignments_of
 from liveassist.errors import ConfigError, InputError
@@ -137,8 +137,8 @@ def _run(
         advice = session.advice
         for line in afterwards(request.inputs, record, advice, wishes, request.out, err):
             print(line, file=out)
-    if files is not None:
-        print(f"Wrote {files.hits_path} and {files.summary_path}.", file=out)
+    for line in written_lines(files):
+        print(line, file=out)
     if failure is not None:
         raise failure
     if stop.requested:

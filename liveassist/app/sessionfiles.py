@@ -135,6 +135,17 @@ def _tables(folder: Path) -> dict[str, str]:
     return found
 
 
+def written_lines(files: SessionFiles | None) -> list[str]:
+    """What was written at the end, and what to do with it; empty where nothing was."""
+    if files is None:
+        return []
+    folder = files.hits_path.parent
+    return [
+        f"Wrote {files.hits_path} and {files.summary_path}.",
+        f"Next: liveassist takes {folder}, or: liveassist report {folder}",
+    ]
+
+
 def set_aside(folder: Path) -> Path | None:
     """Move an earlier session's files into ``earlier_1`` (or the next number) within ``folder``;
     where to, None if there were none. StorageError if that is refused."""
