@@ -167,6 +167,7 @@ def _edit(request: TakesRequest) -> list[str]:
 def take_lines(session: StoredSession, drums: Sequence[str]) -> list[str]:
     """One line a take, in order of time, with its place by evenness; songs apart."""
     ranked = {one.take.name: one for one in rank_takes(session, drums)}
+    several = sum(one.place is not None for one in ranked.values())
     reference = session.summary.get("reference")
     lines: list[str] = []
     song = ""
@@ -184,10 +185,13 @@ def take_lines(session: StoredSession, drums: Sequence[str]) -> list[str]:
         place = "not ranked: too few hits" if one.place is None else f"evenness {one.place}"
         if one.as_good and one.place is not None:
             place += " (best)" if one.place == 1 else " (as good as the best)"
+        if several < 2 and one.place is not None:
+            place = ""
         if take.name in session.punch_ins:
             place = f"punch-in, {session.punch_ins[take.name].words}"
-        parts = [f"{clock(take.start_s)} to {clock(take.end_s)}", place, *spreads]
-        if take.name == reference:
+        parts = [f"{clock(take.start_s)} to {clock(take.end_s)}", *([place] if place else [])]
+        parts += spreads
+        if take.name == reference and len(session.takes) > 1:
             parts.append("the reference")
         if take.changes:
             parts.append(many(len(take.changes), "change"))

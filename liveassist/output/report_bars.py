@@ -77,6 +77,8 @@ def bar_map(maps: Sequence[TakeMap]) -> Draw:
     timing = _grid(maps, bars, lambda cell: cell.timing_ms)
 
     def draw(figure: Figure) -> None:
+        from matplotlib.ticker import MaxNLocator
+
         upper, lower = figure.subplots(2, 1, sharex=True)
         cell_in = figure.get_size_inches()[0] * 0.75 / max(1, bars)
         for axes, values, low, high, colours, label in (
@@ -100,10 +102,9 @@ def bar_map(maps: Sequence[TakeMap]) -> Draw:
             for row, one in enumerate(maps):
                 for cell in one.cells:
                     if cell.sign not in (".", " "):
-                        upper.text(
-                            cell.bar, row, cell.sign, ha="center", va="center", color="black"
-                        )
+                        upper.text(cell.bar, row, cell.sign, ha="center", va="center", bbox=_PAPER)
         lower.set_xlabel("bar")
+        lower.xaxis.set_major_locator(MaxNLocator(integer=True))
 
     return draw
 

@@ -140,7 +140,7 @@ def _photograph(browser: object, page: Path, name: str, width: int, height: int)
     )
     picture = Image.open(io.BytesIO(base64.b64decode(shot["data"]))).convert("RGB")
     path = FOLDER / f"{name}.png"
-    picture.quantize(48).save(path, optimize=True)
+    picture.quantize(160, dither=Image.Dither.NONE).save(path, optimize=True)
     print(path)
 
 
