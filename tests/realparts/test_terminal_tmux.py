@@ -146,3 +146,43 @@ def test_no_color_reaches_a_real_terminal(tmux: Tmux, script: Path) -> None:
     shown = "\n".join(tmux.lines("-e"))
     assert "\x1b[7m" in shown or ";7m" in shown
     assert "\x1b[3" not in shown.replace("\x1b[39m", "")
+
+
+def test_takes_are_chosen_and_help_is_moved(tmux: Tmux, script: Path) -> None:
+    start(tmux, script, 80, 24)
+    tmux.until(lambda seen: "p takes" in seen[-1], "the key line")
+    tmux("send-keys", "p")
+    tmux.until(lambda seen: any(line.startswith(">  take 3") for line in seen), "the list of takes")
+    tmux("send-keys", "Up")
+    lines = tmux.until(
+        lambda seen: any(line.startswith(">* take 2") for line in seen), "the take before"
+    )
+    assert "Noted: fill too early" in "\n".join(lines)
+    tmux("send-keys", "?")
+    tmux.until(lambda seen: "up and down move" in "\n".join(seen), "help that does not fit")
+    tmux("send-keys", "NPage", "NPage")
+    tmux.until(lambda seen: "headphones down" in "\n".join(seen), "the last line of help")
+    tmux("resize-window", "-x", "40", "-y", "12")
+    tmux("send-keys", "b")
+    lines = tmux.until(
+        lambda seen: len(seen) == 12 and "The last take, take 2" in "\n".join(seen),
+        "between takes in a small window",
+    )
+    assert all(len(line) <= 40 for line in lines)
+    tmux("resize-window", "-x", "250", "-y", "70")
+    tmux("send-keys", "b")
+    lines = tmux.until(
+        lambda seen: len(seen) == 70 and "── alerts" in "\n".join(seen), "a huge window"
+    )
+    assert "q quit" in lines[-1]
+
+
+def test_a_screen_reader_gets_sentences(tmux: Tmux, script: Path) -> None:
+    text = script.read_text(encoding="utf-8").replace("Dashboard()", "Dashboard(plain=True)")
+    script.write_text(text, encoding="utf-8")
+    start(tmux, script, 80, 24)
+    tmux.until(lambda seen: "No samples lost." in "\n".join(seen), "the first sentences")
+    tmux("send-keys", "p")
+    lines = tmux.until(lambda seen: "take 2: snare spread" in "\n".join(seen), "the takes spoken")
+    assert "█" not in "\n".join(lines)
+    assert "│" not in "\n".join(lines)
