@@ -190,7 +190,9 @@ def _hit(data: bytes, pattern: bytes | None) -> Hit:
     hit = from_plain(Hit, json.loads(zlib.decompress(data)))
     if pattern is None or hit.measures is None:
         return hit
-    values = np.frombuffer(pattern, "<f4").astype(np.float64)
+    # Damage can make a signalling NaN, at which the cast would warn.
+    with np.errstate(invalid="ignore"):
+        values = np.frombuffer(pattern, "<f4").astype(np.float64)
     return replace(hit, measures=replace(hit.measures, pattern=values))
 
 
