@@ -149,7 +149,7 @@ def _level_changes(
 def _mic_change(kit: Kit, cause: Cause, moves: Mapping[str, Move], tried: int) -> Change:
     mic = kit.mics[cause.index].name
     move = moves.get(mic)
-    if cause.amount_db <= COLLAPSE_DB:
+    if cause.kind == "gain" and cause.amount_db <= COLLAPSE_DB:
         what = f"has collapsed by {-cause.amount_db:.0f} dB"
         ci = interval(cause.amount_db, cause.se_db)
         return Change(

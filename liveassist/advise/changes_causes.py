@@ -27,7 +27,7 @@ Kind = Literal["playing", "gain", "position", "source"]
 _PENALTY: Final[dict[Kind, float]] = {
     "playing": 3.4**2,
     "gain": 3.4**2,
-    "position": 5.5**2,
+    "position": 4.2**2,
     "source": 4.2**2,
 }
 #: Least size worth a cause, dB.
@@ -162,6 +162,9 @@ def _penalties(kit: Kit, names: list[tuple[Kind, int]], drums: Sequence[DrumLeve
     for at, (kind, place) in enumerate(names):
         if kind == "gain" and place not in close:
             out[at] = _PENALTY_FAR
+        owner = kit.owner(kit.mics[place].name) if kind == "position" else None
+        if owner is not None and not owner.judged:
+            out[at] = _PENALTY_FILLS
         drum = drums[place] if kind == "playing" else None
         if drum is not None and not drum.drum.judged:
             out[at] = _PENALTY_FILLS

@@ -41,8 +41,8 @@ _LIKE_ITSELF: Final = 0.70
 _RING_Z: Final = 3.5
 LEAST_RING: Final = 0.25
 _RING_SYSTEMATIC: Final = 0.12
-#: Rings are compared at like pitch only, cents.
-_LIKE_PITCH_CENTS: Final = 60.0
+#: Rings are compared at like pitch only, cents: another pitch meets other resonances beside it.
+_LIKE_PITCH_CENTS: Final = 25.0
 #: Notes this far off the median of both takes are of another mode, cents.
 _SAME_MODE_CENTS: Final = 90.0
 _MIN_RINGS: Final = 10

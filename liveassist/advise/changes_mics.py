@@ -52,17 +52,15 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class _Heard:
-    """Main hits of one drum in one microphone: arrivals of the cluster most share, their sign
-    (0: not agreed on)."""
+    """Main hits of one drum in one microphone: arrivals of the cluster most share."""
 
     arrivals: FloatArray
-    sign: int
 
 
 def _heard(hits: Sequence[Hit], drum: str, mic: str) -> _Heard | None:
     """What most main hits agree on; None where they do not agree on an arrival."""
     rows = [
-        (hit.measures.arrival_ms[mic], hit.measures.pair_sign.get(mic, 0))
+        hit.measures.arrival_ms[mic]
         for hit in hits
         if hit.drum == drum
         and hit.role in _MAIN
@@ -72,15 +70,12 @@ def _heard(hits: Sequence[Hit], drum: str, mic: str) -> _Heard | None:
     ]
     if len(rows) < MIN_HITS:
         return None
-    arrivals = np.array([arrival for arrival, _ in rows])
+    arrivals = np.array(rows)
     near = np.abs(arrivals[:, None] - arrivals[None, :]) <= _CLUSTER_MS
     inside = near[int(np.argmax(near.sum(axis=1)))]
     if int(inside.sum()) < max(MIN_HITS, _AGREE * len(rows)):
         return None
-    signs = np.array([sign for _, sign in rows])[inside]
-    share = float(np.mean(signs > 0)), float(np.mean(signs < 0))
-    sign = 1 if share[0] >= _AGREE else -1 if share[1] >= _AGREE else 0
-    return _Heard(arrivals[inside], sign)
+    return _Heard(arrivals[inside])
 
 
 def _both(
@@ -97,22 +92,44 @@ def _both(
     return out
 
 
+def _signed(hits: Sequence[Hit], drum: str, mic: str) -> tuple[int, int]:
+    """(sign most main hits agree on, hits that have one); 0 where they do not agree."""
+    found = [
+        hit.measures.pair_sign[mic]
+        for hit in hits
+        if hit.drum == drum
+        and hit.role in _MAIN
+        and hit.measures is not None
+        and hit.measures.pair_sign.get(mic, 0) != 0
+    ]
+    if len(found) < MIN_HITS:
+        return 0, len(found)
+    share = sum(sign > 0 for sign in found) / len(found)
+    return (1 if share >= _AGREE else -1 if share <= 1.0 - _AGREE else 0), len(found)
+
+
 def flipped(
     kit: Kit, drum: Drum, reference: Sequence[Hit], take: Sequence[Hit]
 ) -> tuple[tuple[str, int], ...]:
-    """Microphones whose polarity against the drum flipped, with the number of hits seen."""
-    signed = {
-        mic: pair
-        for mic, pair in _both(kit, drum, reference, take).items()
-        if pair[0].sign != 0
-        and pair[1].sign != 0
-        and abs(float(np.median(pair[1].arrivals) - np.median(pair[0].arrivals))) <= _SAME_MS
-    }
-    turned = {mic: pair for mic, pair in signed.items() if pair[0].sign != pair[1].sign}
-    seen = {mic: min(len(a.arrivals), len(b.arrivals)) for mic, (a, b) in turned.items()}
+    """Microphones whose polarity against the drum flipped, with the number of hits seen.
+
+    Where the arrivals are known too, they must have stayed: a jump by a period turns the sign.
+    """
+    arrived = _both(kit, drum, reference, take)
+    signed: dict[str, tuple[int, int, int]] = {}
+    for mic in kit.mics:
+        before, many = _signed(reference, drum.name, mic.name)
+        after, more = _signed(take, drum.name, mic.name)
+        pair = arrived.get(mic.name)
+        stayed = pair is None or (
+            abs(float(np.median(pair[1].arrivals) - np.median(pair[0].arrivals))) <= _SAME_MS
+        )
+        if before != 0 and after != 0 and stayed and mic.name != drum.own:
+            signed[mic.name] = (before, after, min(many, more))
+    turned = {mic: count for mic, (before, after, count) in signed.items() if before != after}
     if len(turned) >= 2 and len(turned) == len(signed) and drum.own is not None:
-        return ((drum.own, min(seen.values())),)
-    return tuple(seen.items())
+        return ((drum.own, min(turned.values())),)
+    return tuple(turned.items())
 
 
 def moved(kit: Kit, drum: Drum, reference: Sequence[Hit], take: Sequence[Hit]) -> tuple[Move, ...]:
