@@ -20,7 +20,7 @@ from liveassist.app.atomic import write_whole
 from liveassist.app.build import build_pipeline
 from liveassist.app.config import parse_kit
 from liveassist.app.marks import parse_half_open, split_assignment
-from liveassist.app.notes import read_notes, renamed, write_notes
+from liveassist.app.notes import Notes, read_notes, renamed
 from liveassist.app.sessionfiles import KIT_NAME
 from liveassist.app.storefile import keep_standing, read_store
 from liveassist.app.summary import summary
@@ -103,12 +103,29 @@ def asked_edits(
     return edits
 
 
+@dataclass(frozen=True, slots=True)
+class Edited:
+    """What an edit comes to, before anything is written. ``said``: sentences; ``takes``: names of
+    the takes then; ``notes``: what the engineer said, under the new names."""
+
+    said: tuple[str, ...]
+    takes: tuple[str, ...]
+    notes: Notes
+    folder: Path
+    document: dict[str, Any]
+    pipeline: Pipeline
+
+    def write(self) -> None:
+        """Write the session's files anew."""
+        _write(self.folder, self.document, self.pipeline)
+
+
 def edit_session(
     folder: Path, asked: Sequence[Asked], reference: str | None = None, now_s: float | None = None
-) -> list[str]:
-    """Edit the takes in ``folder`` and write its files anew; what was done, in sentences.
+) -> Edited:
+    """Edit the takes in ``folder``; nothing is written yet.
 
-    All or nothing: ConfigError says what cannot be done. ``now_s``: wall clock.
+    ConfigError says all that cannot be done. ``now_s``: wall clock.
     """
     store = read_store(folder)
     wall_s = time.time() if now_s is None else now_s
@@ -129,10 +146,9 @@ def edit_session(
             raise ConfigError(f"--reference {reference}: there is no such take; takes: {known}")
         pipeline.book.judge_again()
         said.append(f"The others are compared with {reference}.")
-    _write(folder, document, pipeline)
-    if any(old != new for old, new in names.items()):
-        write_notes(folder, renamed(read_notes(folder), names))
-    return said
+    takes = tuple(record.take.name for record in pipeline.session().takes)
+    notes = renamed(read_notes(folder), names)
+    return Edited(tuple(said), takes, notes, folder, document, pipeline)
 
 
 def _carry_out(

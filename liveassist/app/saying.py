@@ -11,7 +11,7 @@ from liveassist.app.nearest import did_you_mean
 from liveassist.app.notes import Notes
 from liveassist.app.options import TEMPO_BPM
 from liveassist.errors import ConfigError
-from liveassist.output.stored import PunchIn, StoredSession
+from liveassist.output.stored import PunchIn
 
 _PLACE = re.compile(r"^(?:bar )?([1-9][0-9]*)$")
 _SECONDS = re.compile(r"^([0-9]+(?:\.[0-9]*)?)\s*s$")
@@ -37,9 +37,9 @@ class TakeWords:
         return self != TakeWords()
 
 
-def said_of_takes(before: Notes, words: TakeWords, session: StoredSession) -> Notes:
-    """The notes with all that ``words`` say; ConfigError with everything wrong in them."""
-    names = [take.name for take in session.takes]
+def said_of_takes(before: Notes, words: TakeWords, names: Sequence[str]) -> Notes:
+    """The notes with all that ``words`` say of the takes called ``names``; ConfigError with
+    everything wrong in them."""
     problems: list[str] = []
     texts, songs = dict(before.notes), dict(before.songs)
     punch_ins, firsts = dict(before.punch_ins), dict(before.first_beats)

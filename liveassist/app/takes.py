@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from liveassist.app.export import drum_kinds
 from liveassist.app.notes import read_notes, write_notes
@@ -18,6 +18,10 @@ from liveassist.output.punchins import punch_lines
 from liveassist.output.report_svg import clock
 from liveassist.output.report_words import many, rank_takes
 from liveassist.output.stored import StoredSession
+from liveassist.output.taketable import take_table
+
+if TYPE_CHECKING:
+    from liveassist.app.retake import Edited
 
 #: Bars in one line of the map.
 BARS_A_LINE = 32
@@ -118,13 +122,17 @@ def takes(request: TakesRequest, out: TextIO) -> int:
     """Edit takes and say things of them where asked, list them, and with a tempo map them on bars;
     always 0 or an error."""
     session = read_session(request.session, request.kit)
-    if request.edits:
-        for line in _edit(request):
+    edited = _edit(request) if request.edits else None
+    notes = read_notes(request.session) if edited is None else edited.notes
+    names = [one.name for one in session.takes] if edited is None else edited.takes
+    # Everything is checked before anything is written.
+    said = said_of_takes(notes, request.words, names)
+    if edited is not None:
+        edited.write()
+        for line in edited.said:
             print(line, file=out)
-        session = read_session(request.session, request.kit)
-    if request.words.any:
-        before = read_notes(request.session)
-        write_notes(request.session, said_of_takes(before, request.words, session))
+    if edited is not None or request.words.any:
+        write_notes(request.session, said)
         session = read_session(request.session, request.kit)
     for line in takes_page(session):
         print(line, file=out)
@@ -135,6 +143,8 @@ def takes_page(session: StoredSession) -> list[str]:
     """The list, the punch-ins, and the map of every song whose tempo is known."""
     drums = _judged(session)
     lines = take_lines(session, drums)
+    side_by_side = take_table(session, drums)
+    lines += ["", *side_by_side] if side_by_side else []
     maps = session_maps(session, drums, _kicks(session))
     punched = punch_lines(
         session, drums, {one.take.name: one.grid for song in maps for one in song}
@@ -149,7 +159,7 @@ def takes_page(session: StoredSession) -> list[str]:
     return lines
 
 
-def _edit(request: TakesRequest) -> list[str]:
+def _edit(request: TakesRequest) -> Edited:
     from liveassist.app.retake import asked_edits, edit_session
 
     asked = asked_edits(

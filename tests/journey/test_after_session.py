@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -77,3 +78,43 @@ def test_wrong_use_ends_with_2(folder: Path) -> None:
     run(folder, "export", "heard", "--as", "cues", code=2)
     run(folder, "compare", "song.flac", "--kit", "song.kit.toml", code=2)
     run(folder, "restore-check", "there", "heard", code=2)
+
+
+def test_takes_split_afterwards_are_as_if_marked_so(folder: Path) -> None:
+    """The same recording, replayed with the marks, is the oracle for splitting without it."""
+    run(folder, "replay", "song.flac", "--kit", "song.kit.toml", "--take", "a=0:8", "--take",
+        "b=8:14", "--out", "marked")  # fmt: skip
+    run(folder, "replay", "song.flac", "--kit", "song.kit.toml", "--take", "one=0:14",
+        "--out", "split")  # fmt: skip
+    run(folder, "takes", "split", "--note", "one=good", "--split", "one=8", code=2)
+    run(folder, "takes", "split", "--split", "one=8", "--rename", "one a=a", "--rename", "one b=b")
+    marked, split = (
+        json.loads((folder / name / "summary.json").read_text(encoding="utf-8"))
+        for name in ("marked", "split")
+    )
+    assert split["reference"] == marked["reference"] == "a"
+    for one, other in zip(split["takes"], marked["takes"], strict=True):
+        assert (one["name"], one["start_s"], one["end_s"]) == (
+            other["name"], pytest.approx(other["start_s"], abs=0.001),
+            pytest.approx(other["end_s"], abs=0.001),
+        )  # fmt: skip
+        for drum in ("kick", "snare"):
+            mine, theirs = one["drums"][drum], other["drums"][drum]
+            assert mine["hits"] == theirs["hits"]
+            assert mine["main"]["median_dbfs"] == pytest.approx(theirs["main"]["median_dbfs"])
+            assert mine["main"]["spread_db"] == pytest.approx(
+                theirs["main"]["spread_db"], abs=0.02, nan_ok=True
+            )
+        assert [change["cause"] for change in one["changes"]] == [
+            change["cause"] for change in other["changes"]
+        ]
+    rows = (folder / "split" / "hits.csv").read_text(encoding="utf-8").splitlines()
+    assert {row.rsplit(",", 1)[1] for row in rows[1:]} <= {"a", "b", ""}
+
+
+def test_a_second_run_puts_the_first_aside(folder: Path) -> None:
+    before = (folder / "heard" / "hits.csv").read_bytes()
+    run(folder, "replay", "song.flac", "--kit", "song.kit.toml", "--out", "heard")
+    assert (folder / "heard" / "earlier_1" / "hits.csv").read_bytes() == before
+    assert (folder / "heard" / "earlier_1" / "report.html").exists()
+    assert "earlier_1" in run(folder, "sessions", "heard")

@@ -60,7 +60,10 @@ def summary_of(folder: Path) -> dict[str, Any]:
 
 def edit(folder: Path, **asked: Any) -> list[str]:
     reference = asked.pop("reference", None)
-    return edit_session(folder, asked_edits(**asked), reference, now_s=LATER_S)
+    edited = edit_session(folder, asked_edits(**asked), reference, now_s=LATER_S)
+    edited.write()
+    write_notes(folder, edited.notes)
+    return list(edited.said)
 
 
 def test_a_split_take_has_the_figures_of_its_halves(folder: Path) -> None:
@@ -156,6 +159,18 @@ def test_all_or_nothing(folder: Path) -> None:
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
 
 
+def test_a_wrong_word_keeps_the_edits_from_being_written(folder: Path) -> None:
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    words = TakeWords(notes=("again=gone by then",))
+    request = TakesRequest(folder, words=words, split=("again=70",))
+    with pytest.raises(ConfigError, match="there is no take of that name"):
+        takes(request, io.StringIO())
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    fine = TakeWords(notes=("again b=named as it is now",))
+    takes(TakesRequest(folder, words=fine, split=("again=70",)), io.StringIO())
+    assert read_notes(folder).notes == {"again b": "named as it is now"}
+
+
 @pytest.mark.parametrize(
     "asked",
     [
@@ -176,7 +191,8 @@ def test_a_running_session_is_left_alone(tmp_path: Path) -> None:
     folder = write(tmp_path / "live", ended=False)
     with pytest.raises(ConfigError, match="still runs"):
         edit_session(folder, asked_edits(remove=["again"]), now_s=THEN_S + 5.0)
-    assert edit_session(folder, asked_edits(remove=["again"]), now_s=THEN_S + 60.0)
+    later = edit_session(folder, asked_edits(remove=["again"]), now_s=THEN_S + 60.0)
+    assert later.takes == ("verse & chorus",)
 
 
 def test_without_the_store_it_says_how_to_get_one(tmp_path: Path) -> None:
@@ -223,7 +239,7 @@ def test_wrong_words_are_all_said(folder: Path) -> None:
         first_beats=("again=now",),
     )
     with pytest.raises(ConfigError) as error:
-        said_of_takes(Notes(), words, read_session(folder))
+        said_of_takes(Notes(), words, [take.name for take in read_session(folder).takes])
     assert len(error.value.problems) >= 6
 
 
