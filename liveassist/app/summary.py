@@ -12,6 +12,7 @@ from collections.abc import Iterator, Mapping
 from importlib.resources import files
 from typing import Any
 
+from liveassist.app.takejson import review_json
 from liveassist.model import (
     Alert,
     BleedMargin,
@@ -19,6 +20,7 @@ from liveassist.model import (
     DrumFigures,
     Figures,
     Interval,
+    Kit,
     Prediction,
     SessionRecord,
     Suggestion,
@@ -81,7 +83,7 @@ def summary(record: SessionRecord) -> Json:
             mic: _margin(margin) for mic, margin in record.figures.bleed_margin.items()
         },
         "expander": {mic: suggestion_json(found) for mic, found in record.expander.items()},
-        "takes": [_take(take) for take in record.takes],
+        "takes": [_take(take, record.kit) for take in record.takes],
         "alerts": [_alert(alert) for alert in record.alerts],
     }
     reference = next((one.take.name for one in record.takes if one.reference), None)
@@ -186,15 +188,17 @@ def _prediction(predicted: Prediction | None) -> Json | None:
     }
 
 
-def _take(record: TakeRecord) -> Json:
+def _take(record: TakeRecord, kit: Kit) -> Json:
     end_s = record.take.end_s if record.take.end_s is not None else record.figures.end_s
-    return {
+    row: Json = {
         "name": record.take.name,
         "start_s": _number(record.take.start_s),
         "end_s": _number(end_s),
         "drums": _drums(record.figures),
         "changes": [_change(change) for change in record.changes],
     }
+    said = review_json(record, kit)
+    return row if said is None else row | {"review": said}
 
 
 def _change(change: Change) -> Json:

@@ -12,6 +12,7 @@ from liveassist.app.notes import read_notes, write_notes
 from liveassist.app.saying import TakeWords, said_of_takes
 from liveassist.app.sessionfolder import find_sessions, is_session, read_session
 from liveassist.app.songwords import song_lines
+from liveassist.app.storefile import unkept_stretches
 from liveassist.errors import ConfigError
 from liveassist.output.bars import LEAST_HOLD, TakeMap, choice_lines, session_maps
 from liveassist.output.punchins import punch_lines
@@ -134,9 +135,20 @@ def takes(request: TakesRequest, out: TextIO) -> int:
     if edited is not None or request.words.any:
         write_notes(request.session, said)
         session = read_session(request.session, request.kit)
-    for line in takes_page(session):
+    for line in (*takes_page(session), *unkept_lines(request.session)):
         print(line, file=out)
     return 0
+
+
+def unkept_lines(folder: Path) -> list[str]:
+    """Playing that no take has, and how to make takes of it; nothing where there is none."""
+    found = [
+        f"{one.name} ({clock(one.start_s)} to {clock(one.end_s or one.start_s)})"
+        for one in unkept_stretches(folder)
+    ]
+    if not found:
+        return []
+    return ["", f"Playing that is in no take: {', '.join(found)}; make takes of it with --keep."]
 
 
 def takes_page(session: StoredSession) -> list[str]:
