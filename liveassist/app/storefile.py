@@ -21,7 +21,8 @@ from liveassist.app.atomic import storage_error
 from liveassist.app.kittoml import kit_toml
 from liveassist.app.wire import from_plain, to_plain
 from liveassist.errors import ConfigError, StorageError
-from liveassist.model import Alert, Hit, Kit, Standing
+from liveassist.model import Alert, Hit, Kit, Standing, Take
+from liveassist.rolling.takeedits import meet
 
 FILE_NAME = "session.db"
 #: Files that belong together: the database, its log and its index of the log.
@@ -142,6 +143,23 @@ def read_store(folder: Path) -> Stored:
         float(heard["wall_s"]),
         "ended" in facts,
     )
+
+
+def unkept_stretches(folder: Path) -> list[Take]:
+    """Stretches of playing that no marked take has a part of; none where takes are not marked, or
+    there is no store to tell."""
+    path = folder / FILE_NAME
+    if not path.is_file():
+        return []
+    try:
+        with contextlib.closing(sqlite3.connect(str(path))) as db:
+            row = db.execute("SELECT value FROM facts WHERE name = 'standing'").fetchone()
+        standing = from_plain(Standing, json.loads(row[0])) if row is not None else Standing()
+    except (sqlite3.Error, ValueError):
+        return []
+    marks = [take for take in standing.takes if not take.provisional]
+    stretches = [take for take in standing.takes if take.provisional and take.end_s is not None]
+    return [one for one in stretches if marks and not any(meet(one, mark) for mark in marks)]
 
 
 def keep_standing(folder: Path, standing: Standing) -> None:

@@ -91,3 +91,9 @@ def before(takes: Sequence[Take], take: Take) -> Take:
     if not earlier:
         raise EditError(f"no take begins before {take.name}")
     return max(earlier, key=lambda one: one.start_s)
+
+
+def meet(first: Take, second: Take) -> bool:
+    """Whether two takes share more than a moment."""
+    ends = [math.inf if take.end_s is None else take.end_s for take in (first, second)]
+    return min(ends) > max(first.start_s, second.start_s)

@@ -22,7 +22,7 @@ from liveassist.model import Hit, Kit, Take
 from liveassist.rolling.playing import Stroke, count_in, enough
 from liveassist.rolling.playing import played as played
 from liveassist.rolling.spread import SILENCE_S
-from liveassist.rolling.takeedits import Edited, EditError, TakeEdit, before, named
+from liveassist.rolling.takeedits import Edited, EditError, TakeEdit, before, meet, named
 from liveassist.rolling.takeedits import joined as joined
 from liveassist.rolling.takeedits import moved as moved
 from liveassist.rolling.takeedits import split as split
@@ -223,7 +223,7 @@ class Takes:
     def unkept(self) -> tuple[Take, ...]:
         """Stretches, played before or after the first mark, that no take has a part of."""
         stretches = tuple(self._stretches) + ((self._open,) if self._open else ())
-        return tuple(one for one in stretches if not any(_meet(one, mark) for mark in self._marks))
+        return tuple(one for one in stretches if not any(meet(one, mark) for mark in self._marks))
 
     def everything(self) -> tuple[Take, ...]:
         """Marks, and stretches too: what `restore` needs."""
@@ -309,9 +309,3 @@ class Takes:
         while free in used:
             free, number = f"{name} ({number})", number + 1
         return free
-
-
-def _meet(first: Take, second: Take) -> bool:
-    """Whether two takes share more than a moment."""
-    ends = [np.inf if take.end_s is None else take.end_s for take in (first, second)]
-    return bool(min(ends) > max(first.start_s, second.start_s))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from liveassist.app.retake import asked_edits, edit_session
 from liveassist.app.saying import TakeWords, said_of_takes
 from liveassist.app.sessionfolder import read_session
 from liveassist.app.store import Store
-from liveassist.app.storefile import FILE_NAME, read_store
+from liveassist.app.storefile import FILE_NAME, keep_standing, read_store
 from liveassist.app.summary import schema
 from liveassist.app.takes import SessionsRequest, TakesRequest, sessions, takes
 from liveassist.errors import ConfigError
@@ -193,6 +194,21 @@ def test_a_running_session_is_left_alone(tmp_path: Path) -> None:
         edit_session(folder, asked_edits(remove=["again"]), now_s=THEN_S + 5.0)
     later = edit_session(folder, asked_edits(remove=["again"]), now_s=THEN_S + 60.0)
     assert later.takes == ("verse & chorus",)
+
+
+def test_playing_that_is_in_no_take_is_listed_and_can_be_kept(tmp_path: Path) -> None:
+    folder = write(tmp_path / "evening")
+    standing = read_store(folder).standing
+    stretches = (Take("stretch 1", 2.0, 42.0), Take("stretch 2", 50.0, 90.0))
+    marked = Take("verse", 2.0, 42.0, provisional=False)
+    keep_standing(folder, replace(standing, takes=(marked, *stretches), reference="verse"))
+    out = io.StringIO()
+    takes(TakesRequest(folder), out)
+    assert "Playing that is in no take: stretch 2 (0:50 to 1:30); make takes" in out.getvalue()
+    again = io.StringIO()
+    takes(TakesRequest(folder, keep=("stretch 2=chorus",)), again)
+    assert "2. chorus: 0:50 to 1:30" in again.getvalue()
+    assert "Playing that is in no take" not in again.getvalue()
 
 
 def test_without_the_store_it_says_how_to_get_one(tmp_path: Path) -> None:
