@@ -97,7 +97,9 @@ class Presses:
         wake: Callable[[], None],
     ) -> None:
         """Listen for the buttons of one surface on one port, whose output is ``output``."""
-        self._listeners[id(port)] = _Listener(port, surface, output, wake)
+        self._listeners[id(port)] = _Listener(
+            port, surface, output, wake, time=MidiTime(port.record_only)
+        )
 
     def heard(self, port: MidiPort, message: bytes, heard_s: float | None = None) -> None:
         """A whole message came in on a port (the port process's reading thread), at ``heard_s``

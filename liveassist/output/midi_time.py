@@ -66,9 +66,12 @@ class Timing:
 
 class MidiTime:
     """Follows what one port says about time. ``words``: the same for whoever lays the session on
-    it, in the clock of ``now``, taken out on another thread; ``dropped``: words nobody took."""
+    it, in the clock of ``now``, taken out on another thread; ``dropped``: words nobody took.
+    ``record_only``: only machine control's record asks for a take, as a start may be playback."""
 
-    def __init__(self) -> None:
+    def __init__(self, record_only: bool = False) -> None:
+        self._record_only = record_only
+        self._taking = False
         self.words: deque[ClockWord] = deque()
         self.dropped = 0
         self._ticks: deque[float] = deque(maxlen=KEPT_TICKS + 1)
@@ -88,10 +91,12 @@ class MidiTime:
             self._ticks.clear()
             self._count = 0
             self._say(ClockWord("start" if message == START else "continue", now))
-            return self._run(True)
+            self._running = True
+            return None if self._record_only else self._take(True)
         elif message == STOP:
             self._say(ClockWord("stop", now))
-            return self._run(False)
+            self._running = False
+            return self._take(False)
         elif message[0] == 0xF2:  # song position, in sixteenths (MIDI 1.0)
             self._say(ClockWord("position", now, (message[1] | message[2] << 7) / 4.0))
         elif message[0] == 0xF1:
@@ -128,19 +133,22 @@ class MidiTime:
         self._ticks.append(now)
         self._count += 1
 
-    def _run(self, running: bool) -> Transport | None:
-        """Start or stop, once: a second start while it runs asks for nothing."""
-        if running == self._running:
+    def _take(self, on: bool) -> Transport | None:
+        """A take begins or ends, once: a second start while one runs asks for nothing."""
+        if on == self._taking:
             return None
-        self._running = running
-        return "start" if running else "stop"
+        self._taking = on
+        return "start" if on else "stop"
 
     def _universal(self, message: bytes, now: float) -> Transport | None:
         if message[3] == 0x06 and len(message) == 6:
             if message[4] == MMC_RECORD:
-                return self._run(True)
+                self._running = True
+                return self._take(True)
+            if message[4] == MMC_STOP:
+                self._running = False
             if message[4] in (MMC_STOP, MMC_RECORD_EXIT):
-                return self._run(False)
+                return self._take(False)
         if message[3:5] == b"\x01\x01" and len(message) == 10:
             hours, minutes, seconds, frames = message[5:9]
             self._set_code(hours, minutes, seconds, frames, now)

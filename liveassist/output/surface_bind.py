@@ -103,6 +103,10 @@ _SENT_AS = {
     "program": "program change",
     "text": "text",
 }
+_TAKE_WORDS = {
+    False: "its transport starts and ends takes",
+    True: "its machine-control record starts takes",
+}
 _COMMAND_WORDS = {
     "take/start": "starts a take",
     "take/stop": "ends the take",
@@ -138,7 +142,7 @@ def explain(surface: Surface, kit: Kit | None) -> list[str]:
         lines.append(
             f"{port.name}: {ways} the MIDI port matching {port.port!r}"
             + (f", at most {port.bytes_per_s} bytes a second" if port.output else "")
-            + (", and its transport starts and ends takes" if port.transport else "")
+            + (f", and {_TAKE_WORDS[port.record_only]}" if port.transport else "")
             + (", and its clock and time code are the session's" if port.keeps_time else "")
         )
     lines += [_explain_control(control) for control in bound.controls]

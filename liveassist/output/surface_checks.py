@@ -19,6 +19,8 @@ def check_names(osc: Sequence[OscTarget], midi: Sequence[MidiPort], problems: Pr
             problems.add(f"name {name!r}", "two outputs have this name")
         seen.add(name)
     for port in midi:
+        if port.record_only and not port.transport:
+            problems.add(f"[[midi]] {port.name!r}.record_only", "needs transport = true")
         for key, on in (("transport", port.transport), ("clock", port.clock)):
             if on and not port.input:
                 problems.add(f"[[midi]] {port.name!r}.{key}", "needs input = true")

@@ -81,7 +81,8 @@ class OscIn:
 class MidiPort:
     """A MIDI port, found by ``port``: a name with * and ?, upper and lower case alike.
 
-    ``transport``: start, stop and record of the machine on this port start and end takes.
+    ``transport``: start, stop and record of the machine on this port start and end takes;
+    ``record_only``: of these only record does, since a start may be playback.
     ``clock``: its clock and time code are the session's (None: as ``transport``), with
     ``beats_a_bar``, which MIDI does not say."""
 
@@ -91,6 +92,7 @@ class MidiPort:
     input: bool = False
     bytes_per_s: int = 3125
     transport: bool = False
+    record_only: bool = False
     clock: bool | None = None
     beats_a_bar: int = 4
 

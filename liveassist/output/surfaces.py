@@ -75,6 +75,7 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
         "input": Field("yesno", False),
         "bytes_per_s": Field("whole", 3125, 100, 3_000_000),
         "transport": Field("yesno", False),
+        "record_only": Field("yesno", False),
         "clock": Field("yesno", None),
         "beats_a_bar": Field("whole", 4, 1, 32),
     },

@@ -27,6 +27,32 @@ def test_machine_control() -> None:
     assert asked == [None, "start", "stop", "start", "stop"]
 
 
+def test_playback_is_no_take_where_only_record_counts() -> None:
+    time = MidiTime(record_only=True)
+    heard = [
+        midi.START,
+        midi.STOP,
+        midi.machine_control(midi.MMC_RECORD),
+        midi.START,
+        midi.STOP,
+        midi.CONTINUE,
+        midi.machine_control(midi.MMC_RECORD),
+        midi.machine_control(midi.MMC_RECORD_EXIT),
+        midi.STOP,
+    ]
+    asked = [time.hear(m, 0.0) for m in heard]
+    assert asked == [None, None, "start", None, "stop", None, "start", "stop", None]
+    # The song runs all the same.
+    assert [w.what for w in time.words] == ["start", "stop", "start", "stop", "continue", "stop"]
+
+
+def test_a_machine_that_says_it_twice_makes_one_take() -> None:
+    time = MidiTime()
+    heard = [midi.machine_control(midi.MMC_RECORD), midi.START, midi.STOP]
+    heard.append(midi.machine_control(midi.MMC_STOP))
+    assert [time.hear(m, 0.0) for m in heard] == ["start", None, "stop", None]
+
+
 @pytest.mark.parametrize("bpm", [60.0, 120.0, 187.5])
 def test_tempo_and_beat(bpm: float) -> None:
     """24 clocks a quarter note: 20.833 ms apart at 120 beats a minute (MIDI 1.0)."""

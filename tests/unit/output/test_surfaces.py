@@ -167,6 +167,10 @@ CONTROL = 'name = "f", message = "cc", to = "bank"'
         ),
         (HEAD + 'midi = [{ name = "m", port = "p", clock = true }]', "clock: needs input = true"),
         (HEAD + 'midi = [{ name = "m", port = "p", beats_a_bar = 0 }]', "must be at least 1"),
+        (
+            HEAD + 'midi = [{ name = "m", port = "p", input = true, record_only = true }]',
+            "record_only: needs transport = true",
+        ),
         ("surface = ", "not a TOML file"),
     ],
 )
