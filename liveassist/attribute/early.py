@@ -269,4 +269,4 @@ class _Tracks:
         """Whole steps that have not been taken, sizes: (steps, step, tracks)."""
         count = len(self._left) // step
         taken, self._left = self._left[: count * step], self._left[count * step :]
-        return taken.reshape(count, step, -1)
+        return taken.reshape(count, step, len(self.drums))

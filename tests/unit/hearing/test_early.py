@@ -1,0 +1,82 @@
+"""Early reports: the same at any block size, soon, few of them wrong; against simulated truth."""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+import pytest
+
+from liveassist.attribute.early import Early, EarlyWatch
+from liveassist.attribute.signature import Learned
+from liveassist.spectra import Grid
+from tests.bench.recordings import Recording, from_scenario, learned_from
+
+LENGTH_S = 6.0
+
+
+@functools.cache
+def material() -> tuple[Recording, Learned]:
+    song = from_scenario("three_mics", LENGTH_S)
+    return song, learned_from(from_scenario("three_mics", 0.0, soundcheck=True))
+
+
+def watch(song: Recording) -> EarlyWatch:
+    own = {drum: song.own(drum) for drum in ("kick", "snare")}
+    kinds = {drum.name: drum.kind for drum in song.kit.drums if drum.name in own}
+    return EarlyWatch(Grid(song.rate), own, kinds, len(song.kit.mics))
+
+
+def reports(block: int, until_s: float = LENGTH_S, lost_at: int = -1) -> list[tuple[int, Early]]:
+    """Each report with the sample up to which had been heard when it came."""
+    song, learned = material()
+    listening, found = watch(song), list[tuple[int, Early]]()
+    for first in range(0, round(until_s * song.rate), block):
+        audio = song.audio[first : first + block]
+        if first <= lost_at < first + block:
+            listening.reset(first + block)
+            continue
+        for early in listening.feed(first, audio, learned.signatures, learned.noise):
+            found.append((first + len(audio), early))
+    return found
+
+
+@pytest.mark.parametrize("block", [7, 63, 512, 4096])
+def test_any_block_size_reports_the_same(block: int) -> None:
+    expected = [early for _, early in reports(128, 2.0)]
+    got = [early for _, early in reports(block, 2.0)]
+    # The last may need the end of a block that was cut.
+    assert len(expected) >= 3
+    shared = min(len(expected), len(got))
+    assert abs(len(expected) - len(got)) <= 1
+    for one, other in zip(got[:shared], expected[:shared], strict=True):
+        assert (one.drum, one.sample) == (other.drum, other.sample)
+        assert one.share == pytest.approx(other.share, abs=1e-5)
+
+
+def test_soon_and_mostly_right() -> None:
+    song, _ = material()
+    found = reports(128)
+    truth = [(hit.drum, hit.time_s) for hit in song.truth if hit.drum in ("kick", "snare")]
+    late_ms, right = [], 0
+    for heard, early in found:
+        near = [
+            time_s
+            for drum, time_s in truth
+            if drum == early.drum and abs(time_s - early.sample / song.rate) < 0.02
+        ]
+        if near:
+            right += 1
+            late_ms.append(1000.0 * (heard / song.rate - near[0]))
+    assert right >= 0.95 * len(found)
+    assert right >= 0.95 * len(truth)
+    assert np.median(late_ms) < 12.0
+    assert np.percentile(late_ms, 95) < 20.0
+
+
+def test_a_gap_reports_nothing_by_itself() -> None:
+    song, _ = material()
+    gap = round(0.05 * song.rate)
+    with_gap = {early.sample for _, early in reports(512, 2.0, lost_at=gap)}
+    without = {early.sample for _, early in reports(512, 2.0)}
+    assert with_gap <= without
