@@ -64,6 +64,7 @@ def test_takes_are_mapped_on_the_clock_without_a_tempo() -> None:
     ((whole, punch),) = session_maps(_session(), ["kick", "snare"], ["kick"])
     assert (whole.take.name, whole.signs) == ("whole", "....")
     assert (punch.take.name, punch.signs) == ("punch", "  ..")
+    assert [cell.bar for cell in punch.cells] == [3, 4]  # nothing is missing in bars 1 and 2
     assert session_maps(_session(None), ["kick", "snare"], ["kick"]) == []
 
 

@@ -149,8 +149,10 @@ def test_answers_are_never_answered() -> None:
 def test_all_messages_of_a_bundle_are_commands() -> None:
     daemon = _Daemon()
     bundle = OscBundle((_say("take/stop"), OscBundle((_say("take/mark"),), 1)), 1)
-    _desk(daemon).packet(encode(bundle), ME, 0.0)
+    _desk(daemon).packet(encode(bundle), ME, 41.5)
     assert [command.name for command in daemon.commands] == ["take/stop", "take/mark"]
+    # A take ends when it was asked for, not when the analysis comes to it.
+    assert [command.heard_s for command in daemon.commands] == [41.5, 41.5]
 
 
 def test_subscribing_renewing_and_expiring() -> None:
