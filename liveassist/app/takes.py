@@ -20,6 +20,7 @@ from liveassist.output.report_svg import clock
 from liveassist.output.report_words import many, rank_takes
 from liveassist.output.stored import StoredSession
 from liveassist.output.taketable import take_table
+from liveassist.output.timemaps import time_lines, time_maps
 
 if TYPE_CHECKING:
     from liveassist.app.retake import Edited
@@ -168,7 +169,9 @@ def takes_page(session: StoredSession) -> list[str]:
         lines += ["", *head, *map_lines(song), *choice_lines(song)]
     if not maps and session.tempos:
         lines += ["", *map_lines([])]
-    return lines
+    mapped = [one.take.name for song in maps for one in song]
+    timed = time_lines(time_maps(session, drums, mapped))
+    return [*lines, "", *timed] if timed else lines
 
 
 def _edit(request: TakesRequest) -> Edited:

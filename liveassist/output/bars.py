@@ -243,7 +243,7 @@ def _cells(
         first = max(1, min(place.bar for _, place in placed))
     main = [abs(place.offset_ms) for hit, place in placed if hit.role in MAIN_ROLES]
     limit = max(_LOOSE_TIMES * float(np.median(main)), _LOOSE_LEAST_MS)
-    medians = _medians(hit for hit, _ in placed)
+    medians = medians_of(hit for hit, _ in placed)
     cells = []
     for bar in range(first, last + 1):
         here = [(hit, place) for hit, place in placed if place.bar == bar]
@@ -261,8 +261,8 @@ def _cells(
                 loose=sum(
                     hit.role in MAIN_ROLES and abs(place.offset_ms) > limit for hit, place in here
                 ),
-                fault=_faulty(session, grid.time_s(bar), grid.time_s(bar + 1)),
-                level_db=_mean(
+                fault=faulty(session, grid.time_s(bar), grid.time_s(bar + 1)),
+                level_db=mean_of(
                     [
                         hit.peak_dbfs - medians[hit.drum]
                         for hit, _ in here
@@ -278,7 +278,7 @@ def _cells(
     return tuple(cell for cell in cells if grid.time_s(cell.bar) <= take.end_s)
 
 
-def _medians(hits: Iterable[StoredHit]) -> dict[str, float]:
+def medians_of(hits: Iterable[StoredHit]) -> dict[str, float]:
     """Median level of each drum's main hits."""
     levels: dict[str, list[float]] = {}
     for hit in hits:
@@ -287,7 +287,8 @@ def _medians(hits: Iterable[StoredHit]) -> dict[str, float]:
     return {drum: float(np.median(known)) for drum, known in levels.items()}
 
 
-def _mean(values: Sequence[float]) -> float | None:
+def mean_of(values: Sequence[float]) -> float | None:
+    """Their mean; None of none."""
     return float(np.mean(values)) if values else None
 
 
@@ -295,7 +296,8 @@ def _root_mean_square(values: Sequence[float]) -> float | None:
     return float(np.sqrt(np.mean(np.square(values)))) if values else None
 
 
-def _faulty(session: StoredSession, start_s: float, end_s: float) -> bool:
+def faulty(session: StoredSession, start_s: float, end_s: float) -> bool:
+    """Whether an alert that asks for a hand at once lasted in the span."""
     return any(
         alert["when"] == "now"
         and alert["start_s"] < end_s

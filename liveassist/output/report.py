@@ -79,7 +79,7 @@ def _top(session: StoredSession) -> str:
     how = f"Learned from {learned}." if learned else "No soundcheck was used."
     links = [("glance", "At a glance"), ("takes", "Takes")]
     if session.takes:
-        links.append(("bars", "Takes on bars"))
+        links.append(("bars", "Takes on bars or time"))
     links += [(f"drum-{number}", name) for number, name in enumerate(session.judged())]
     links += [("bleed", "Bleed"), ("changes", "What changed"), ("alerts", "Alerts and faults")]
     links += [("headroom", "Headroom"), ("setup", "Set-up sheet"), ("mix", "Mix sheet")]

@@ -12,6 +12,7 @@ from liveassist.output.punchins import punch_lines
 from liveassist.output.report_page import bullets, paragraph, plot, section
 from liveassist.output.report_svg import Draw
 from liveassist.output.stored import StoredSession
+from liveassist.output.timemaps import SPAN_S, time_maps, time_sentences
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,6 +37,17 @@ def bars_section(session: StoredSession, drums: Sequence[str]) -> str:
     songs = session_maps(session, drums, kick_names(session))
     grids = {one.take.name: one.grid for song in songs for one in song}
     body = "".join(_song(session, number, song) for number, song in enumerate(songs))
+    timed = time_maps(session, drums, grids)
+    if timed:
+        body += plot(
+            time_map(timed),
+            "bars-time",
+            "By time",
+            f"Spans of {SPAN_S:g} s from the beginning of each take, where no tempo is known: how "
+            "far their main hits lie over or under their drums' medians in that take. Letters: w a "
+            "weak hit, ! a fault. The sentences below say the same.",
+        )
+        body += bullets(time_sentences(timed) or ["No span stands out."])
     punched = punch_lines(session, drums, grids)
     if punched:
         body += "<h3>Punch-ins</h3>" + bullets([line.strip() for line in punched])
@@ -47,7 +59,7 @@ def bars_section(session: StoredSession, drums: Sequence[str]) -> str:
             )
             + body
         )
-    return section("bars", "Takes on bars", body)
+    return section("bars", "Takes on bars" if songs else "Takes over time", body)
 
 
 def _song(session: StoredSession, number: int, maps: Sequence[TakeMap]) -> str:
@@ -105,6 +117,36 @@ def bar_map(maps: Sequence[TakeMap]) -> Draw:
                         upper.text(cell.bar, row, cell.sign, ha="center", va="center", bbox=_PAPER)
         lower.set_xlabel("bar")
         lower.xaxis.set_major_locator(MaxNLocator(integer=True))
+
+    return draw
+
+
+def time_map(maps: Sequence[TakeMap]) -> Draw:
+    """One map, takes by spans of time: level against the take."""
+    spans = max(one.last_bar for one in maps)
+    level = _grid(maps, spans, lambda cell: cell.level_db)
+
+    def draw(figure: Figure) -> None:
+        axes = figure.subplots()
+        axes.grid(False)
+        picture = axes.imshow(
+            np.ma.masked_invalid(level),
+            cmap="PuOr",
+            vmin=-LEVEL_DB,
+            vmax=LEVEL_DB,
+            aspect="auto",
+            extent=(0.0, spans * SPAN_S, len(maps) - 0.5, -0.5),
+        )
+        if figure.get_size_inches()[0] * 0.75 / spans >= LEAST_CELL_IN:
+            for row, one in enumerate(maps):
+                for cell in one.cells:
+                    if cell.sign not in (".", " "):
+                        middle = (cell.bar - 0.5) * SPAN_S
+                        axes.text(middle, row, cell.sign, ha="center", va="center", bbox=_PAPER)
+        axes.set_yticks(range(len(maps)), [one.take.name for one in maps])
+        axes.tick_params(length=0)
+        axes.set_xlabel("time in the take, s")
+        figure.colorbar(picture, ax=axes, pad=0.02, fraction=0.05).set_label("level, dB")
 
     return draw
 

@@ -192,7 +192,7 @@ def test_takes_are_listed_with_stars_and_notes(folder: Path) -> None:
     assert "1 change" in text
     assert "   tired = slow" in text
     assert read_session(folder).stars == {"again"}
-    assert "*" not in listed(TakesRequest(folder, words=TakeWords(unstars=("again",))))
+    assert "again *" not in listed(TakesRequest(folder, words=TakeWords(unstars=("again",))))
     with pytest.raises(ConfigError, match='did you mean "again"'):
         listed(TakesRequest(folder, words=TakeWords(stars=("agian",))))
 
