@@ -17,6 +17,7 @@ from liveassist.app.commands_live import (
     add_service,
     add_status,
     add_stop,
+    add_tell,
     add_watch,
 )
 from liveassist.app.commands_setup import add_restore_check, add_save_setup, add_setup
@@ -318,6 +319,7 @@ ADDERS: tuple[Callable[[Commands], None], ...] = (
     add_learn,
     add_watch,
     add_status,
+    add_tell,
     add_stop,
     add_service,
     add_sessions,

@@ -178,6 +178,35 @@ def _run_status(chosen: argparse.Namespace) -> int:
     return status(chosen.instance, sys.stdout)
 
 
+def add_tell(commands: Commands) -> None:
+    """``liveassist tell``."""
+    parser = add_command(
+        commands,
+        "tell",
+        "give a running session a command: name a take, split one, start a song",
+        "The commands are those that tablets give over OSC; --list names them with their values.",
+        '  liveassist tell take/rename "second verse"\n'
+        '  liveassist tell song/start "gannet road"\n'
+        '  liveassist tell take/note "fill too early"\n'
+        "  liveassist tell --list",
+    )
+    parser.add_argument("words", nargs="*", metavar="COMMAND [VALUE]", help="what to do")
+    parser.add_argument("--list", action="store_true", help="list the commands")
+    parser.add_argument("--session", metavar="SESSION", help="which one, where several run")
+    parser.set_defaults(run=_run_tell)
+
+
+def _run_tell(chosen: argparse.Namespace) -> int:
+    from liveassist.app.telling import listed, tell
+    from liveassist.errors import ConfigError
+
+    if chosen.list:
+        return listed(sys.stdout)
+    if not chosen.words:
+        raise ConfigError("say what to tell; liveassist tell --list names the commands")
+    return tell(chosen.session, chosen.words, sys.stdout)
+
+
 def add_stop(commands: Commands) -> None:
     """``liveassist stop``."""
     parser = add_command(

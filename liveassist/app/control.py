@@ -29,7 +29,7 @@ from liveassist.app.steering import KEY_COMMANDS
 from liveassist.app.wire import SnapshotWriter
 from liveassist.model import Event, OutputState, Snapshot
 
-ORDERS = ("stop", *KEY_COMMANDS)
+ORDERS = ("stop", "tell", *KEY_COMMANDS)
 #: A watcher that takes nothing for so long is dropped, seconds.
 PATIENCE_S = 5.0
 #: Connections at once, and bytes of a request: more is refused.

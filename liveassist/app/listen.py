@@ -43,6 +43,7 @@ from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import KEY_COMMANDS, Steering
 from liveassist.app.store import keep
 from liveassist.app.storefile import Found, find
+from liveassist.app.telling import told
 from liveassist.app.watch import AttachedDashboard
 from liveassist.errors import ConfigError, StorageError
 from liveassist.input.device import DeviceSource
@@ -310,6 +311,10 @@ class _Live:
             order = self._control.orders.get_nowait()
             if order.do == "stop":
                 self._stop.request()
+            elif order.do == "tell":
+                command = told(order.what)
+                if command is not None:
+                    self._steering.obey(command)
             else:
                 self._steering.do(
                     KEY_COMMANDS[order.do], (order.what,) if order.what else (), "key"
@@ -333,6 +338,7 @@ class _Live:
             "behind_most_s": round(session.overload.worst_s, 3),
             "outputs": list(state_lines(session.output_states())),
             "out": str(self._request.out.resolve()) if self._request.out is not None else None,
+            **self._steering.last(),
         }
 
 

@@ -11,7 +11,7 @@ import io
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.options import AIMS
@@ -88,6 +88,7 @@ class Steering:
         #: What was last asked for and what became of it, for screens.
         self.notice = ""
         self.deeds: list[Deed] = []
+        self._asked = 0
         self._news: list[Event] = []
         #: Edits takes, and keeps what is said of them.
         self.desk = TakeDesk(pipeline, self._news.extend)
@@ -305,7 +306,13 @@ class Steering:
         take = seen.take.name if seen.take is not None else None
         at_s = seen.time_s if self._at_s is None else self._at_s
         self.deeds.append(Deed(at_s, name, outcome.words, outcome.done, source, take, tempo, code))
+        self._asked += 1
         del self.deeds[:-MOST_DEEDS]
+
+    def last(self) -> dict[str, Any]:
+        """How many commands there were, and what became of the last: for whoever gave it."""
+        done = self.deeds[-1].done if self.deeds else True
+        return {"asked": self._asked, "notice": self.notice, "done": done}
 
 
 def log_csv(deeds: Sequence[Deed]) -> str:

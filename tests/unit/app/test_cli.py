@@ -71,7 +71,7 @@ def test_no_option_is_parsed_and_ignored() -> None:
         for action in command._actions:
             if action.dest != "help":
                 elsewhere = (
-                    "listen", "watch", "status", "stop", "learn", "service",
+                    "listen", "watch", "status", "stop", "tell", "learn", "service",
                     "report", "sessions", "takes", "export", "compare", "setup",
                     "save-setup", "restore-check", "lug-walk",
                 )  # fmt: skip
