@@ -108,6 +108,17 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class Drift:
+    """How far a drum's head lies off the reference in a take, cents (flat negative), whether or not
+    that is more than chance; ``hits``: usable ones."""
+
+    drum: str
+    cents: float
+    ci: tuple[float, float]
+    hits: int
+
+
+@dataclass(frozen=True, slots=True)
 class Review:
     """All that is said of one take when it is over, beside its figures and changes."""
 
@@ -115,3 +126,4 @@ class Review:
     uneven: tuple[Uneven, ...] = ()
     limbs: tuple[Limbs, ...] = ()
     forecast: tuple[Forecast, ...] = ()
+    drift: tuple[Drift, ...] = ()

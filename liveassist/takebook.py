@@ -9,10 +9,11 @@ import numpy as np
 
 from liveassist.advise.alerts import Alerts
 from liveassist.advise.changes import changes
+from liveassist.advise.drift import Creep, creep, take_drift
 from liveassist.advise.forecast import PeakTail, forecast, peak_tail
 from liveassist.advise.review import review
 from liveassist.model import Alert, Change, Event, Figures, Hit, Kit, Take, TakeLine, TakeRecord
-from liveassist.remarks import Forecast
+from liveassist.remarks import Drift, Forecast
 from liveassist.rolling.takeedits import Edited, TakeEdit
 from liveassist.rolling.takes import Takes, played
 from liveassist.rolling.tracker import Rolling
@@ -68,6 +69,7 @@ class TakeBook:
             self.reference = take.name
         reference = take.name == self.reference
         found: tuple[Change, ...] = ()
+        drift: tuple[Drift, ...] = ()
         base = self._kept.get(self.reference or "")
         hits = self._roles(self._inside(self._kept.get(take.name, [])))
         if not reference and base is not None:
@@ -76,6 +78,7 @@ class TakeBook:
             ]
             before += [hit for old in self._swapped.values() for hit in old]
             found = changes(self._kit, before, hits, faults=self._faults(take.start_s, end_s))
+            drift = take_drift(self._kit, before, hits, found)
             self._swap(found, hits)
         lasted = [alert for alert in self._alerts.all() if _lasted(alert, take.start_s, end_s)]
         said = review(
@@ -86,6 +89,8 @@ class TakeBook:
             lasted,
             self._forecast(take.name, hits),
             base is not None and not reference,
+            drift,
+            self._creeps(take, drift),
         )
         self.records[take.name] = TakeRecord(
             take, self._take_figures(take, end_s), found, reference, said
@@ -99,6 +104,23 @@ class TakeBook:
         for change in found:
             if change.cause == "drum_changed" and change.drum is not None:
                 self._swapped[change.drum] = [hit for hit in hits if hit.drum == change.drum]
+
+    def _creeps(self, take: Take, drift: Sequence[Drift]) -> list[Creep]:
+        """Heads that went slowly from take to take since the reference."""
+        earlier = [r for r in self.records.values() if r.review is not None and r.review.drift]
+        out = []
+        for now in drift:
+            rows = [
+                (record.take.start_s, old)
+                for record in earlier
+                if record.take.name != take.name and record.review is not None
+                for old in record.review.drift
+                if old.drum == now.drum
+            ]
+            rows.append((take.start_s, now))
+            found = creep(now.drum, [at for at, _ in rows], [one for _, one in rows])
+            out += [found] if found is not None else []
+        return out
 
     def _forecast(self, name: str, hits: Sequence[Hit]) -> list[Forecast]:
         """How likely each microphone clips in a take like those so far."""

@@ -10,10 +10,11 @@ from typing import Final
 
 import numpy as np
 
+from liveassist.advise.drift import Creep
 from liveassist.advise.tuning import uneven_head
 from liveassist.advise.tuning_limbs import fatigue, find_runs, limb_figures
 from liveassist.model import Alert, Change, Hit, Kit
-from liveassist.remarks import Forecast, Limbs, Review, TakeVerdict, Uneven
+from liveassist.remarks import Drift, Forecast, Limbs, Review, TakeVerdict, Uneven
 
 #: Causes after which the next take would be lost work.
 _STOPS: Final = frozenset({"mic_fault", "polarity"})
@@ -32,19 +33,24 @@ def review(
     alerts: Sequence[Alert],
     forecasts: Sequence[Forecast],
     compared: bool,
+    drift: Sequence[Drift] = (),
+    creeps: Sequence[Creep] = (),
 ) -> Review:
     """The review of one take.
 
     ``hits``: its final reports in order; ``alerts``: those that lasted during it; ``compared``:
-    whether there was a reference to hold it against.
+    whether there was a reference to hold it against; ``drift``: of its heads against that;
+    ``creeps``: heads that went slowly over the last takes.
     """
     uneven = tuple(
         found for drum in kit.drums if drum.kind in _HEADS for found in _uneven(drum.name, hits)
     )
     limbs = tuple(found for drum in kit.drums if drum.judged for found in _limbs(drum.name, hits))
     risky = tuple(one for one in forecasts if one.chance >= LOOK_CHANCE)
-    verdict = _verdict(take, changes, alerts, uneven, limbs, risky, compared)
-    return Review(verdict, uneven, limbs, tuple(forecasts))
+    pitched = {change.drum for change in changes if change.cause == "head_pitch"}
+    slow = [one.sentence for one in creeps if one.drum not in pitched]
+    verdict = _verdict(take, changes, alerts, uneven, limbs, risky, slow, compared)
+    return Review(verdict, uneven, limbs, tuple(forecasts), tuple(drift))
 
 
 def _verdict(
@@ -54,6 +60,7 @@ def _verdict(
     uneven: Sequence[Uneven],
     limbs: Sequence[Limbs],
     risky: Sequence[Forecast],
+    slow: Sequence[str],
     compared: bool,
 ) -> TakeVerdict:
     """The most urgent thing, in one sentence, and how many more there are."""
@@ -61,6 +68,7 @@ def _verdict(
     stop += [change.sentence for change in changes if change.cause in _STOPS]
     stop += [one.sentence for one in risky if one.chance >= STOP_CHANCE]
     look = [change.sentence for change in changes if change.cause not in _STOPS]
+    look += slow
     look += [one.sentence for one in risky if one.chance < STOP_CHANCE]
     look += [alert.sentence for alert in alerts if alert.severity == "look"]
     look += [one.sentence for one in uneven]

@@ -27,6 +27,7 @@ def review_json(record: TakeRecord, kit: Kit) -> Json | None:
         "uneven": [_plain(dataclasses.asdict(one)) for one in said.uneven],
         "limbs": [_plain(dataclasses.asdict(one)) for one in said.limbs],
         "headroom": [_plain(dataclasses.asdict(one)) for one in said.forecast],
+        "drift": [_plain(dataclasses.asdict(one)) for one in said.drift],
         "bleed_margin_db": margins,
     }
 
