@@ -24,7 +24,7 @@ def test_every_command_that_can_be_told_is_carried_out() -> None:
         assert name in out.getvalue()
         command = checked([name, *map(str, row.example)])
         assert command.args == row.example
-        assert "not possible" not in steering.obey(command).words
+        assert steering.obey(command).words != f"{name} is not possible here"
 
 
 def test_what_touches_a_device_cannot_be_told() -> None:
