@@ -98,7 +98,7 @@ class Pipeline:
         self._takes = Takes(kit)
         self._alerts = Alerts(kit, sample_rate_hz)
         self._alerts_at_s = 0.0
-        self._advisor = Advisor(kit, aim)
+        self._advisor = Advisor(kit, aim, early)
         self._snippets = Snippets(kit, sample_rate_hz)
         self._early = early
         self._announced = -1
@@ -385,7 +385,7 @@ class Pipeline:
 
     def set_aim(self, aim: str) -> None:
         """Suggest for another aim from now on; what was suggested for the old one is forgotten."""
-        self._advisor = Advisor(self._kit, aim)
+        self._advisor = Advisor(self._kit, aim, self._early)
 
     def mark(self, text: str = "", at_s: float | None = None) -> Remark:
         """Put a mark at ``at_s``, else at this moment."""

@@ -22,7 +22,7 @@ from liveassist.advise.expander import settings_from
 from liveassist.advise.history import FULL_BAND, LevelHistory
 from liveassist.advise.keeper import SETTLED_HITS, SuggestionKeeper, failing
 from liveassist.advise.keyfilter import keyed_margin
-from liveassist.advise.picture import draw
+from liveassist.advise.picture import DRAWN_STEPS, draw
 from liveassist.advise.scene import Scene, build, drums_of
 from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.steps import Steps, at_once
@@ -56,11 +56,15 @@ class _Mic:
 
 
 class Advisor:
-    """Suggestions of one session for every microphone of ``kit``. ValueError for an unknown aim."""
+    """Suggestions of one session for every microphone of ``kit``. ValueError for an unknown aim.
 
-    def __init__(self, kit: Kit, aim: str = "natural") -> None:
+    ``watched``: margins and pictures are kept up to date too, for a screen; else only at the end.
+    """
+
+    def __init__(self, kit: Kit, aim: str = "natural", watched: bool = True) -> None:
         check_aim(aim)
         self._kit = kit
+        self._watched = watched
         self._aim = aim
         self._keeping = aim == "keep-ghosts"
         self._keeper = SuggestionKeeper(self._keeping)
@@ -189,8 +193,10 @@ class Advisor:
     ) -> Steps[None]:
         held = self._keeper.held(mic)
         scene = build(self._kit, mic, hits, levels, until)
+        if scene.main.size < NEEDED_HITS:
+            self._state[mic].looked_s -= EVERY_S - RETRY_S
         yield
-        now = None if held is None else _now(scene, held)
+        now = None if held is None else (yield from _now(scene, held))
         if now is not None and now.hits >= SETTLED_HITS and failing(now, self._keeping) is None:
             kept = self._keeper.update(mic, None, None, now)
         else:
@@ -198,10 +204,16 @@ class Advisor:
             fresh = found.suggestion if isinstance(found, Fit) else None
             reason = None if isinstance(found, Fit) else found
             kept = self._keeper.update(mic, fresh, reason, now, last=last)
-        margin_db = yield from keyed_margin(scene)
-        picture = None
-        if kept.suggestion is not None and scene.main.size:
-            picture = yield from draw(scene, settings_from(kept.suggestion))
+        margin_db = picture = None
+        if self._watched or last:
+            margin_db = yield from keyed_margin(scene)
+            if kept.suggestion is not None and scene.main.size:
+                picture = yield from draw(scene, settings_from(kept.suggestion))
+        else:
+            # As many steps as above, so that the next look begins at the same time.
+            drawn = kept.suggestion is not None and scene.main.size > 0
+            for _ in range((len(scene.bands) if scene.main.size else 0) + DRAWN_STEPS * drawn):
+                yield
         self._suggestions[mic] = kept.suggestion
         _put(self._reasons, mic, kept.reason)
         _put(self._wrong, mic, kept.wrong)
@@ -209,7 +221,7 @@ class Advisor:
         _put(self._pictures, mic, picture)
 
 
-def _now(scene: Scene, held: Suggestion) -> Prediction | None:
+def _now(scene: Scene, held: Suggestion) -> Steps[Prediction | None]:
     """What the held suggestion does on what was heard; None where that cannot be told."""
     settings = settings_from(held)
     band = predict.key_band(settings)
@@ -217,7 +229,10 @@ def _now(scene: Scene, held: Suggestion) -> Prediction | None:
     if scene.main.size < NEEDED_HITS or not known:
         return None
     side = Sidechain(scene.envelope(band), scene.hops_per_second)
-    return predict.prediction(predict.run_and_spare(scene, settings, side))
+    yield
+    outcome = predict.run_and_spare(scene, settings, side)
+    yield
+    return predict.prediction(outcome)
 
 
 def _put(table: dict[str, T], mic: str, value: T | None) -> None:

@@ -17,8 +17,9 @@ from liveassist.model import ExpanderPicture, ExpanderRate
 
 #: Thresholds tried: this far around the chosen one, in these steps, dB.
 RATES_SPAN_DB, RATES_STEP_DB = 12.0, 1.0
-#: For a screen, in steps of this many dB, histogram and rates.
+#: For a screen, in steps of this many dB, histogram and rates; it takes so many steps to draw.
 COARSE_DB = 2.0
+DRAWN_STEPS = 2 + int(2.0 * RATES_SPAN_DB / COARSE_DB)
 
 
 def rates(
@@ -30,9 +31,9 @@ def rates(
     middle = settings.threshold_dbfs
     found = []
     for threshold in (middle + np.arange(-RATES_SPAN_DB, RATES_SPAN_DB + 0.1, step_db)).tolist():
-        if threshold > max(loudest, middle) + 2.0:
-            break
         yield
+        if threshold > max(loudest, middle) + 2.0:
+            continue
         run = predict.run(scene, replace(settings, threshold_dbfs=threshold), side)
         cut = run.foreign_cut_db
         found.append(
@@ -48,10 +49,10 @@ def rates(
 
 def draw(scene: Scene, settings: ExpanderSettings) -> Steps[ExpanderPicture | None]:
     """The picture in coarse steps; None where the key filter was not tried while listening."""
+    yield
     band = predict.key_band(settings)
     if band != FULL_BAND and band not in scene.bands:
         return None
-    yield
     levels = histogram(scene, settings, COARSE_DB)
     side = Sidechain(scene.envelope(band), scene.hops_per_second)
     tried = yield from rates(scene, settings, side, COARSE_DB)

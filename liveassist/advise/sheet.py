@@ -6,6 +6,7 @@ ring, and the check of two microphones on one drum. Made on demand, for files an
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -20,12 +21,15 @@ from liveassist.advise.landmarks import REGIONS, Landmarks, landmarks
 from liveassist.advise.pair import PairCheck, check_pair
 from liveassist.advise.picture import rates
 from liveassist.advise.predict import Details
-from liveassist.advise.scene import MAIN_ROLES, build
+from liveassist.advise.scene import MAIN_ROLES, Scene, build, drums_of
 from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.snippets import Snippets
 from liveassist.advise.steps import at_once
 from liveassist.advise.suggest import not_for_expander
 from liveassist.model import Drum, ExpanderRate, Hit, Interval, Kit, Suggestion
+
+#: Fewer foreign hits say nothing about a drum's bleed.
+FEW_HITS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +38,7 @@ class MicSheet:
 
     ``suggestion`` has its prediction on all hits looked at. ``key_gain_db``: separation gained by
     its key filter, None without one. ``ghost_cut_range_db``: 10th and 90th percentile.
+    ``unheard``: other drums with fewer than `FEW_HITS` hits, of whose bleed nothing is known.
     ``details``: the figures its prediction leaves out, from all hits looked at.
     """
 
@@ -44,6 +49,7 @@ class MicSheet:
     details: Details
     downstream: Downstream
     levels: Histogram
+    unheard: tuple[str, ...]
     rates: tuple[ExpanderRate, ...]
 
 
@@ -108,8 +114,16 @@ def mic_sheet(
         details=predict.details(scene, outcome, side),
         downstream=downstream(scene, settings, key),
         levels=histogram(scene, settings),
+        unheard=_unheard(kit, scene),
         rates=tuple(at_once(rates(scene, settings, side))),
     )
+
+
+def _unheard(kit: Kit, scene: Scene) -> tuple[str, ...]:
+    own = {drum.name for drum in drums_of(kit, scene.mic)}
+    heard = Counter(scene.foreign_drum)
+    names = [drum.name for drum in kit.drums if drum.name not in own]
+    return tuple(name for name in names if heard[name] < FEW_HITS)
 
 
 def drum_sheet(

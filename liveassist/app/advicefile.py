@@ -65,6 +65,9 @@ def advice_lines(advice: Advice, kit: Kit, yours: Mapping[str, MicSheet | str]) 
         own = yours.get(mic.name)
         if sheet is not None:
             lines.append(f"{mic.name}, as suggested: {_promise(sheet)}.")
+            if sheet.unheard:
+                names = ", ".join(sheet.unheard)
+                lines.append(f"{mic.name}: hardly heard yet, so not part of that: {names}.")
             if mic.track_offset_db is not None:
                 moved = sheet.suggestion.threshold_dbfs + mic.track_offset_db
                 lines.append(f"{mic.name}: on the recorded track, threshold {moved:.1f} dBFS.")
@@ -144,6 +147,7 @@ def _mic(sheet: MicSheet, track_offset_db: float | None) -> Json:
         "track_offset_db": track_offset_db,
         "track_threshold_dbfs": moved,
         "key_gain_db": sheet.key_gain_db,
+        "unheard": sheet.unheard,
         "ghost_cut_range_db": sheet.ghost_cut_range_db,
         "ghost_cut": _known(sheet.details.ghost_cut_db),
         "bleed_hits": sheet.details.foreign,

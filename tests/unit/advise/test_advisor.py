@@ -118,8 +118,18 @@ def test_too_few_hits_are_looked_for_again_soon() -> None:
     assert found.reasons["kick"].startswith("4 hits on kick")
     go_on(found, 7.2, 7.0 + RETRY_S - 0.1, Asked(hits), levels)
     assert found.suggestions["kick"] is None
-    go_on(found, 7.0 + RETRY_S, 16.0, Asked(hits), levels)
+    go_on(found, 7.0 + RETRY_S, 20.0, Asked(hits), levels)
     assert found.suggestions["kick"] is not None
+
+
+def test_too_few_main_hits_are_looked_for_again_soon() -> None:
+    """Of 12 hits on the snare 8 are main hits: enough to look, not to fit."""
+    audio, hits = session(bars=12)
+    levels, found = history(audio), Advisor(KIT)
+    go_on(found, 9.0, 9.0 + RETRY_S - 0.5, Asked(hits), levels)
+    assert found.reasons["top"] == "8 main hits on snare, 10 needed: play 2 more"
+    go_on(found, 9.0 + RETRY_S, 17.0, Asked(hits), levels)
+    assert found.suggestions["top"] is not None
 
 
 def test_it_stays_while_it_holds_and_says_when_it_does_not() -> None:

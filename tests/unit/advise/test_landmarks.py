@@ -159,6 +159,7 @@ def test_a_mic_sheet_says_what_happens_to_the_audio() -> None:
     assert ghosts.hits == 12
     assert ghosts.ci[0] <= ghosts.value <= ghosts.ci[1]
     assert sheet.details.foreign > 50
+    assert sheet.unheard == ("tom",), "the tom is never struck"
     assert sheet.details.open_share is not None
     assert sheet.details.open_share.ci[1] < 0.1
     at = [rate.threshold_dbfs for rate in sheet.rates]
