@@ -16,6 +16,7 @@ import numpy.typing as npt
 from liveassist.attribute.attributor import Attributor
 from liveassist.attribute.corrections import likeliest
 from liveassist.attribute.early import Early, EarlyWatch
+from liveassist.attribute.gains import GainWatch
 from liveassist.attribute.signature import Learned, Signature
 from liveassist.attribute.stale import StaleWatch
 from liveassist.attribute.student import Student
@@ -50,6 +51,11 @@ MEASURABLE = 0.5
 #: Where a drum was learned on the way: level in another microphone above what its strokes have in
 #: common, from which something else is taken to have sounded there. Bleed varies by 3 to 6 dB.
 ABOVE_COMMON_DB = 4.0
+#: A grace note lies this near before its stroke, s, and is this much softer, dB: two strokes
+#: further apart than `attributor.SEPARATE_S` are two hits, for their times and levels are a
+#: drummer's business; the flag keeps the softer one out of ghost notes. Common practice, no source.
+FLAM_S = 0.035
+FLAM_DB = 4.0
 #: An absolute sample value from here on is full scale (16-bit peaks reach 0.99997).
 FULL_SCALE = 0.9999
 
@@ -82,9 +88,12 @@ class Hearing:
         #: Whether what was learned beforehand still fits; None where nothing was.
         before = {name: s.mic for name, s in (learned.signatures if learned else {}).items()}
         self.stale = StaleWatch(before) if before else None
+        #: Gains turned since; None where nothing was learned beforehand.
+        self.gains = GainWatch(self.grid, learned) if learned and learned.signatures else None
         self._judged = judged
         self.lookback = LookBack(len(kit.mics), self.chunk, round(LOOK_BACK_S * sample_rate_hz))
         self._reported: deque[tuple[Hit, int]] = deque(maxlen=MOST_REPORTED)
+        self._graces: deque[int] = deque(maxlen=MOST_REPORTED)
 
     @property
     def chunk(self) -> int:
@@ -168,6 +177,8 @@ class Hearing:
             self.history.reset(chunk.first_sample)
             self._detector.reset(chunk.first_sample)
             self._attributor.reset()
+            if self.gains is not None:
+                self.gains.reset()
         self.history.push(chunk.audio)
         self.lookback.push(chunk.first_sample, chunk.audio)
         candidates = self._detector.feed(chunk.audio)
@@ -182,6 +193,9 @@ class Hearing:
             ]
             if chunk.first_sample > self._deaf_until:
                 self._deaf_until = -1
+        turned = self.gains.feed(self.history, candidates) if self.gains is not None else None
+        if turned is not None:
+            self._attributor.turn(turned)
         hits = self._report(self._attributor.feed(self.history, candidates))
         settled = self.history.end - self.look_ahead - self.chunk
         return [*hits, *self._stale(settled)]
@@ -195,10 +209,34 @@ class Hearing:
         for verdict in verdicts:
             if verdict.probability >= REPORT:
                 hits.append(self._hit(verdict, self.history))
+                self._note_graces(hits[-1])
                 self._reported.append((hits[-1], verdict.sample))
                 if self.stale is not None and verdict.explanation is not None:
                     self.stale.hit(verdict.drum, verdict.probability, verdict.explanation)
         return hits
+
+    def _note_graces(self, main: Hit) -> None:
+        """Remember the grace notes just before ``main`` on its drum."""
+        after = main.sample
+        for hit, _ in reversed(self._reported):
+            if hit.drum != main.drum:
+                continue
+            soft = (
+                hit.peak_dbfs is not None
+                and main.peak_dbfs is not None
+                and hit.peak_dbfs < main.peak_dbfs - FLAM_DB
+            )
+            if not soft or not 0 < after - hit.sample <= FLAM_S * self._rate:
+                return
+            self._graces.append(hit.number)
+            after = hit.sample
+
+    def flagged(self, hit: Hit) -> Hit:
+        """``hit`` with the flag ``flam`` if a louder stroke showed it to be a grace note; asked
+        when it is complete, since its report came before that stroke."""
+        if hit.number not in self._graces or "flam" in hit.flags:
+            return hit
+        return replace(hit, flags=(*hit.flags, "flam"))
 
     # --- what a person says of single hits ------------------------------------------------------
 

@@ -183,7 +183,7 @@ class Pipeline:
         for hit in self._detail.feed(self.hearing.history, final, last):
             if hit.number in self._struck:
                 continue
-            known = self._rolling.add(hit)
+            known = self._rolling.add(self.hearing.flagged(hit))
             self._alerts.hit(known)
             self._snippets.keep(self.hearing.history, known)
             self.book.keep(known)

@@ -11,12 +11,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
+from liveassist.attribute.bank import Past
 from liveassist.attribute.corrections import Corrections
 from liveassist.attribute.evidence import rise_db, weigh, worth_judging
-from liveassist.attribute.explain import PRE, Explainer, Explanation, Past
+from liveassist.attribute.explain import PRE, Explainer, Explanation
 from liveassist.attribute.judge import probability
 from liveassist.attribute.lessons import RINGS_S, TOGETHER_S, Lessons
+from liveassist.attribute.played import Played
 from liveassist.attribute.rules import Rules
 from liveassist.attribute.signature import Learned, Signature
 from liveassist.attribute.student import OTHERS, Student
@@ -79,6 +82,7 @@ class Attributor:
         self._held: dict[str, Verdict] = {}
         self._past: list[Past] = []
         self._lessons = Lessons(grid, self._student, kinds)
+        self._played = Played(grid.sample_rate_hz)
 
     @property
     def signatures(self) -> dict[str, Signature]:
@@ -94,6 +98,10 @@ class Attributor:
     def noise(self) -> Power:
         """Noise floor (mics, BANDS)."""
         return self._student.noise
+
+    def turn(self, gains: npt.NDArray[np.float64]) -> None:
+        """The microphones' power comes with these gains from now on."""
+        self._student.turn(gains)
 
     @property
     def mics(self) -> tuple[int, ...]:
@@ -268,24 +276,17 @@ class Attributor:
     def _by_signature(self, explanation: Explanation, known: dict[str, Candidate]) -> list[Verdict]:
         verdicts = []
         for drum, candidate in known.items():
-            evidence = weigh(
-                explanation,
-                drum,
-                (self._own[drum], *self._seconds.get(drum, ())),
-                self.signatures[drum].usual_power,
-                candidate.strength_db,
-            )
-            verdicts.append(
-                Verdict(
-                    drum,
-                    self._own[drum],
-                    candidate.sample,
-                    probability(evidence, self._kinds.get(drum) == "kick"),
-                    evidence,
-                    explanation,
-                    candidate.sample - explanation.sample,
-                )
-            )
+            mic = self._own[drum]
+            mics = (mic, *self._seconds.get(drum, ()))
+            usual = self.signatures[drum].usual_power
+            evidence = weigh(explanation, drum, mics, usual, candidate.strength_db)
+            offset = explanation.place(drum, mic, candidate.sample - explanation.sample)
+            kick = self._kinds.get(drum) == "kick"
+            sure = probability(evidence, kick, self.signatures[drum].solid)
+            sample = explanation.sample + offset
+            if kick:
+                sure = self._played.judged(drum, sure, evidence.level_db, sample)
+            verdicts.append(Verdict(drum, mic, sample, sure, evidence, explanation, offset))
         return verdicts
 
     def _by_rules(

@@ -52,6 +52,8 @@ class Evidence:
     ``gain_db``: how much louder the bands are with the drum than without; ``share``: of the power
     in its microphone; ``level_db``: against its usual hits; ``mask``: mean share over bands;
     ``strength_db``: of the candidate; ``misfit_db``: mean size of what the mix leaves.
+    ``strange_db``: that, each band counted by the share the drum has in it; ``elsewhere_db``: of
+    the other microphones. Both are large for what no drum of the kit did (see `judge`).
     """
 
     rise_db: float
@@ -61,6 +63,8 @@ class Evidence:
     mask: float
     strength_db: float
     misfit_db: float
+    strange_db: float = 0.0
+    elsewhere_db: float = 0.0
 
     def vector(self) -> npt.NDArray[np.float64]:
         """The figures as the regression sees them (`FEATURES`)."""
@@ -118,8 +122,13 @@ def weigh(
     total = explanation.model[:, own]
     mine = part[:, own]
     post = slice(PRE, PRE + 3)
-    heard = explanation.heard[post, own] + explanation.floor[own]
-    misfit = np.abs(10.0 * np.log10(heard / total[post])).mean()
+    left = np.abs(
+        10.0 * np.log10((explanation.heard[post] + explanation.floor) / explanation.model[post])
+    )
+    mask = mine[post] / total[post]
+    strange = (left[:, own] * mask).sum() / (mask.sum() + 1e-6)
+    others = left.sum() - left[:, own].sum()
+    elsewhere = others / max(1, left.size - left[:, own].size)
     level = mine[post].sum(axis=1).max()
     shown = [_shown(explanation, part, mic) for mic in mics]
     rise = max(value for value, _ in shown)
@@ -129,9 +138,11 @@ def weigh(
         gain_db=gain,
         share=float(mine[post].sum() / total[post].sum()),
         level_db=float(10.0 * np.log10(level / usual_power + 1e-9)),
-        mask=float((mine / total)[post].max(axis=0).mean()),
+        mask=float(mask.max(axis=0).mean()),
         strength_db=strength_db,
-        misfit_db=float(misfit),
+        misfit_db=float(left[:, own].mean()),
+        strange_db=float(strange),
+        elsewhere_db=float(elsewhere),
     )
 
 

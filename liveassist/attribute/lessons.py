@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from liveassist.attribute.explain import Past
+from liveassist.attribute.bank import Past
 from liveassist.attribute.student import CLEAR_S, Student
 from liveassist.history import History
 from liveassist.spectra import Grid

@@ -1,31 +1,39 @@
 """Fits the weights of `liveassist/attribute/judge.py`; checks them by leaving out a kit at a time.
 
-``python -m tests.bench.fit_evidence [--realkit DIR] [--more DIR] [--seconds S]`` prints F by kit
-left out, and the arrays. It needs scikit-learn, which comes with the extra ``bench``.
+``python -m tests.bench.fit_evidence [--realkit DIR] [--more DIR] [--seconds S] [--cases DIR]
+[--write]`` prints F by kit left out, and the weights; with ``--write`` it writes them. It needs
+scikit-learn, which comes with the extra ``bench``.
 
 Material: the recorded drums where `realkit_truth.folder` finds them (one kit), the simulated
 scenarios (counted as one kit, for they share one synthesis), and every recording of ``--more`` in
 the same format, with a soundcheck beside each; what stands before the first ``_`` of its name is
 its kit. `synthetic_sessions` makes such a folder from single hits.
 
-The shipped weights were fitted with 35 further sessions, put together by an earlier form of
-`synthetic_sessions` (whose grooves and room tilts differed a little) from
-five openly licensed kits of single hits with synthesised bleed. Those are not in this repository:
-without them this prints other weights, with less behind them.
+The shipped weights come from these commands (HITS, SESSIONS, CASES: folders; the sampled kits are
+those of Debian's package hydrogen-drumkits, five of which have all drums in layers)::
 
-Candidates are those of the attribution as it stands, so its past verdicts, and with them what it
-learns on the way, depend on the weights shipped now: fit, put in, and fit again until it settles.
+    python -m tests.bench.sample_kits --kits /usr/share/hydrogen/data/drumkits --out HITS
+    python -m tests.bench.synthetic_sessions --hits HITS --out SESSIONS
+    python -m tests.bench.fit_evidence --more SESSIONS --cases CASES --write
+
+``--cases`` keeps what was heard of each recording, so that the work can be broken off and taken up
+again. Candidates are those of the attribution as it stands, so its past verdicts, and with them
+what it learns on the way, depend on the weights shipped now: fit, put in, and fit again until it
+settles.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from liveassist.attribute.attributor import Attributor
 from liveassist.attribute.evidence import FEATURES
@@ -55,6 +63,8 @@ NEAR_S = 0.012
 RECORDED_WEIGHT = 4.0
 #: Without a soundcheck there are more candidates, and less is known.
 BLIND_WEIGHT = 0.5
+#: Where the weights are shipped.
+WEIGHTS = realkit.REPOSITORY / "liveassist" / "attribute" / "weights.py"
 #: Inverse strength of the penalty on large weights.
 C = 0.1
 
@@ -121,16 +131,64 @@ def cases(kit: str, song: Recording, learned: Learned | None, weight: float) -> 
 
 def material(
     where: Path | None, more: Path | None, seconds: float
-) -> Iterator[tuple[str, Recording, Recording, float]]:
-    """Kit, recording, soundcheck, weight."""
+) -> Iterator[tuple[str, str, float, Callable[[], tuple[Recording, Recording]]]]:
+    """Kit, name, weight, and what opens the recording and its soundcheck."""
     if where is not None:
         for name in SOUNDCHECKS:
-            yield ("recorded", *pair_from_folder(where, name), RECORDED_WEIGHT)
+            yield "recorded", name, RECORDED_WEIGHT, partial(pair_from_folder, where, name)
     for name in SCENARIOS:
-        yield "simulated", from_scenario(name, seconds), from_scenario(name, 0.0, True), 1.0
+        yield "simulated", name, 1.0, partial(_simulated, name, seconds)
     for path in sorted(more.glob("*.flac")) if more is not None else ():
         if not path.stem.endswith("soundcheck"):
-            yield (path.stem.split("_")[0], *pair_from_folder(path.parent, path.stem), 1.0)
+            kit = path.stem.split("_")[0]
+            yield kit, path.stem, 1.0, partial(pair_from_folder, path.parent, path.stem)
+
+
+def _simulated(name: str, seconds: float) -> tuple[Recording, Recording]:
+    return from_scenario(name, seconds), from_scenario(name, 0.0, True)
+
+
+def keep(path: Path, found: Sequence[Cases]) -> None:
+    """Write what was heard of one recording."""
+    arrays: dict[str, npt.NDArray[Any]] = {}
+    for number, item in enumerate(found):
+        about = [item.kit, item.name, item.checked, item.drum, item.true, item.weight]
+        arrays[f"about_{number}"] = np.frombuffer(json.dumps(about).encode(), dtype=np.uint8)
+        arrays[f"figures_{number}"], arrays[f"hit_{number}"] = item.figures, item.hit
+    np.savez(path, **arrays)  # type: ignore[arg-type]
+
+
+def kept_cases(path: Path) -> list[Cases]:
+    """Read what `keep` wrote."""
+    found = []
+    with np.load(path) as data:
+        for number in range(len(data.files) // 3):
+            kit, name, checked, drum, true, weight = json.loads(bytes(data[f"about_{number}"]))
+            figures, hit = data[f"figures_{number}"], data[f"hit_{number}"]
+            found.append(Cases(kit, name, checked, drum, figures, hit, true, weight))
+    return found
+
+
+def module(judges: Mapping[str, Judge]) -> str:
+    """The text of `liveassist/attribute/weights.py`."""
+    lines = [
+        '"""Weights of the judge, made by ``tests/bench/fit_evidence.py``; see `judge`."""',
+        "",
+        "from __future__ import annotations",
+        "",
+        "# fmt: off",
+    ]
+    for drum, judge in judges.items():
+        name = "KICK" if drum == "kick" else "OTHERS"
+        lines.append(f"{name}: dict[str, tuple[float, ...]] = {{")
+        for part in ("mean", "scale", "weight"):
+            lines.append(f'    "{part}": (')
+            values = [f"{value:.3f}" for value in getattr(judge, part).tolist()]
+            for at in range(0, len(values), 7):
+                lines.append("        " + ", ".join(values[at : at + 7]) + ",")
+            lines.append("    ),")
+        lines += [f'    "constant": ({judge.constant:.3f},),', "}"]
+    return "\n".join(lines) + "\n"
 
 
 def fitted(rows: Sequence[Cases]) -> Judge:
@@ -194,22 +252,31 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--realkit", type=Path, help="folder of the recorded drums")
     parser.add_argument("--more", type=Path, help="folder of further recordings in that format")
     parser.add_argument("--seconds", type=float, default=40.0, help="of each scenario")
+    parser.add_argument("--cases", type=Path, help="folder that keeps what was heard")
+    parser.add_argument("--write", action="store_true", help=f"write {WEIGHTS.name}")
     options = parser.parse_args(arguments)
     where = options.realkit or realkit.folder()
     if where is None:
         print(realkit.MISSING)
     rows: list[Cases] = []
-    for kit, song, check, weight in material(where, options.more, options.seconds):
-        print("hearing", song.name, flush=True)
-        for learned in (learned_from(check), None):
-            rows += cases(kit, song, learned, weight)
+    for kit, name, weight, opened in material(where, options.more, options.seconds):
+        kept = options.cases / f"{name}.npz" if options.cases is not None else None
+        if kept is None or not kept.is_file():
+            print("hearing", name, flush=True)
+            song, check = opened()
+            found = [c for k in (learned_from(check), None) for c in cases(kit, song, k, weight)]
+            if kept is not None:
+                options.cases.mkdir(parents=True, exist_ok=True)
+                keep(kept, found)
+        else:
+            found = kept_cases(kept)
+        rows += found
     left_out(rows)
-    for drum in JUDGED:
-        judge = fitted([row for row in rows if row.drum == drum])
-        print("KICK" if drum == "kick" else "OTHERS")
-        for name in ("mean", "scale", "weight"):
-            print(f"    {name} =", np.round(getattr(judge, name), 3).tolist())
-        print("    constant =", round(judge.constant, 3))
+    judges = {drum: fitted([row for row in rows if row.drum == drum]) for drum in JUDGED}
+    text = module(judges)
+    print(text)
+    if options.write:
+        WEIGHTS.write_text(text)
 
 
 if __name__ == "__main__":

@@ -107,7 +107,7 @@ def test_one_microphone_twenty_decibels_off(gain_db: float) -> None:
     # The soundcheck taught other level relations: the shape over bands must carry it.
     source = bank(EIGHT)
     audio = compose(source, alternating(0.15), 5.5)
-    scale = np.full(audio.shape[1], 0.05, dtype=np.float32)
+    scale = np.full(audio.shape[1], 0.3, dtype=np.float32)
     scale[source.kit.mic_index("snare_top")] *= 10.0 ** (gain_db / 20.0)
     hits = hear(source, audio * scale)
     found, wanted, reported = matched(hits, alternating(0.15), "snare")
