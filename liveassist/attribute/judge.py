@@ -1,11 +1,13 @@
-"""Weights of the shipped regression (see `evidence`), and the probability they give.
+"""The shipped regression (see `evidence`), and the probability it gives.
 
 Logistic regression over the figures of `evidence.FEATURES`, standardised, their squares and
-products. One set for kicks, which have no ghost notes, one for everything else. Fitted on 92
-runs: five sessions of a recorded kit, 35 put together from five other kits of openly licensed
-single hits with synthesised bleed, and six simulated ones, each with a soundcheck and without;
-checked by leaving out one kit at a time (liveassist/docs/hits.md has the table).
-`tests/bench/fit_evidence.py` makes them.
+products. One set of weights for kicks, which have no ghost notes, one for everything else. Fitted
+on 92 runs: five sessions of a recorded kit, 35 put together from five sampled kits of openly
+licensed single hits with synthesised bleed, and six simulated ones, each with a soundcheck and
+without. `tests/bench/fit_evidence.py` makes them, and checks them by leaving out one kit at a
+time: after a soundcheck, snare F of the recorded kit 0.991 on average (worst session 0.977), of the
+simulated ones 0.972 (0.927), of the sampled ones 0.817 to 0.957 (0.658: ghost notes in three
+microphones under hats and kicks as loud); kick 0.999, 1.000, and 0.993 to 1.000.
 """
 
 from __future__ import annotations
