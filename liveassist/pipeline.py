@@ -151,6 +151,7 @@ class Pipeline:
         events.extend(self.book.ended(self._takes.finish(end_s)))
         events.extend(self._alerts.finish(end_s))
         self._rolling.settle()
+        self.book.refresh()
         self._finished = True
         self._advisor.settle(end_s, self._heard_hits(), self._levels)
         return events
@@ -225,8 +226,7 @@ class Pipeline:
     ) -> None:
         """Go on with a session broken off at ``heard_s``; called before the first block.
 
-        ``hits`` in order of their numbers; new ones are numbered after them. What was learned of
-        the kit while listening is for `Student.take_up`.
+        ``hits`` in order of their numbers. What was learned on the way is for `Student.take_up`.
         """
         self._end = round(heard_s * self._rate)
         self.hearing.number_from(max((hit.number for hit in hits), default=0))

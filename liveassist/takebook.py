@@ -190,6 +190,14 @@ class TakeBook:
         """Name of the take a moment belongs to."""
         return self._takes.take_of(time_s)
 
+    def refresh(self) -> None:
+        """Work the figures of all takes out anew, now that every hit and role is settled: a take is
+        judged as it ends, when its last hits have not been heard out yet."""
+        self.records = {
+            name: replace(one, figures=self._take_figures(one.take, one.take.end_s or 0.0))
+            for name, one in self.records.items()
+        }
+
     def record(self, take: Take, end_s: float) -> TakeRecord:
         done = self.records.get(take.name)
         if done is not None:
