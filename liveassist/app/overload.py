@@ -16,6 +16,9 @@ from liveassist.model import Event, Hit
 STEPS_S = (0.1, 0.3, 0.8)
 #: A step is taken back when for so long no more than half of its limit waited, seconds.
 CALM_S = 3.0
+#: The first step alone is said only when it lasts so long, seconds: a screen that is a little
+#: slower for a moment is nothing an engineer has to know during a take.
+SAID_AFTER_S = 5.0
 #: Time between figures at each level, seconds.
 FIGURES_S = (0.1, 0.5, 0.5, 2.0)
 #: Time between hand-overs of events at the last level, seconds.
@@ -36,9 +39,20 @@ class Overload:
         self.level = NORMAL
         self.worst_s = 0.0
         self._calm_since_s: float | None = None
+        self._since_s: float | None = None
+        self._now_s = 0.0
 
     def note(self, behind_s: float, now_s: float) -> bool:
         """``behind_s`` of audio wait at session time ``now_s``; whether the level changed."""
+        changed = self._changed(behind_s, now_s)
+        self._now_s = now_s
+        if self.level == NORMAL:
+            self._since_s = None
+        elif self._since_s is None:
+            self._since_s = now_s
+        return changed
+
+    def _changed(self, behind_s: float, now_s: float) -> bool:
         self.worst_s = max(self.worst_s, behind_s)
         wanted = sum(behind_s >= limit for limit in STEPS_S)
         if wanted > self.level:
@@ -58,7 +72,9 @@ class Overload:
     @property
     def sentence(self) -> str | None:
         """What to say to the engineer; None where nothing is wrong."""
-        if self.level == NORMAL:
+        if self.level == NORMAL or self._since_s is None:
+            return None
+        if self.level == SLOW_SCREEN and self._now_s - self._since_s < SAID_AFTER_S:
             return None
         return (
             f"This computer cannot keep up: {WORDS[self.level]}. No audio is lost yet; close other "

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -75,6 +76,19 @@ def _hop_peaks(audio: FloatArray | Audio, hop: int) -> Audio:
     return size.astype(np.float32, copy=False)
 
 
+@lru_cache(maxsize=256)
+def _design(band: Band, steep: bool, rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Coefficients of a key filter. Kept: all are made anew after lost samples, in some 50 ms."""
+    from scipy.signal import butter
+
+    numerator, denominator = np.ones(1), np.ones(1)
+    for corner, kind in ((band[0], "highpass"), (band[1], "lowpass")):
+        if 0.0 < corner < rate_hz / 2.0:
+            b, a = butter(4 if steep else 2, corner, kind, fs=rate_hz)
+            numerator, denominator = np.convolve(numerator, b), np.convolve(denominator, a)
+    return numerator, denominator
+
+
 class _KeyBank:
     """One key filter on all microphones that try it, streaming."""
 
@@ -85,14 +99,10 @@ class _KeyBank:
         self.columns = list(columns)
         self.decimated = band[1] <= sample_rate_hz * _DECIMATED_LIMIT
         rate = sample_rate_hz / DECIMATION if self.decimated else sample_rate_hz
-        from scipy.signal import butter, lfilter  # takes half a second: not before it is needed
+        from scipy.signal import lfilter  # takes half a second: not before it is needed
 
         self._filter = lfilter
-        self._b, self._a = np.ones(1), np.ones(1)
-        for corner, kind in ((band[0], "highpass"), (band[1], "lowpass")):
-            if 0.0 < corner < rate / 2.0:
-                b, a = butter(4 if steep else 2, corner, kind, fs=rate)
-                self._b, self._a = np.convolve(self._b, b), np.convolve(self._a, a)
+        self._b, self._a = _design(band, steep, rate)
         self._state = np.zeros((len(self.columns), self._a.size - 1))
 
     def feed(self, samples: FloatArray) -> FloatArray:

@@ -2,7 +2,7 @@
 
 Run by hand: ``python -m tests.speed.live_hour [--minutes 60] [--period 128] [--scenario NAME]``.
 A server of its own with the dummy driver; a player that loops a simulated session of eight
-microphones into it; the daemon with store, files, an OSC target and a dashboard attached in a
+microphones into it; the daemon after a soundcheck, with store, files, an OSC target and a dashboard attached in a
 terminal of its own. Printed every few minutes: memory, threads and open files of the daemon and
 its child processes, its share of one core, samples lost. At the end the time from the sample of
 each true onset, when the server played it, to the first datagram about that hit: block, analysis
@@ -134,6 +134,10 @@ def run(minutes: float, period: int, scenario: str, folder: Path) -> int:
     audio = np.asarray(scene.read(round(scene.duration_s * RATE)), dtype=np.float32)
     np.save(folder / "drums.npy", audio)
     (folder / "kit.toml").write_text(scene.kit_toml, encoding="utf-8")
+    from tests.bench.recordings import from_scenario, learned_from
+
+    with (folder / "learned.npz").open("wb") as file:
+        learned_from(from_scenario(scenario, 0.0, soundcheck=True)).save(file)
     onsets = {
         drum: [float(row["time_s"]) for row in scene.truth() if row["drum"] == drum]
         for drum in JUDGED
@@ -174,6 +178,7 @@ def run(minutes: float, period: int, scenario: str, folder: Path) -> int:
                 *("listen", "--headless", "--kit", str(folder / "kit.toml")),
                 *("--device", "drumsim", "--rate", str(RATE), "--out", str(folder / "out")),
                 *("--surface", str(folder / "ear.toml"), "--seconds", str(60.0 * minutes + 5.0)),
+                *("--learned", str(folder / "learned.npz")),
             ],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
@@ -253,6 +258,8 @@ def _watch(
         except subprocess.TimeoutExpired:
             print("the daemon did not end in time")
     print("\n".join(latencies(places, ear.first, onsets, loop_s)))
+    if not (folder / "out" / "summary.json").exists():
+        return 1
     summary = json.loads((folder / "out" / "summary.json").read_text(encoding="utf-8"))
     for alert in summary["alerts"]:
         if alert["alert"] in ("audio_lost", "overload", "input_away", "storage"):

@@ -104,3 +104,18 @@ def test_a_starved_session_gives_way_says_so_and_recovers() -> None:
     assert len(pipeline.blocks) == 2600
     assert len(pipeline.hits) == 130
     assert session.lost_samples == 0
+
+
+def test_a_screen_slow_for_a_moment_is_not_said() -> None:
+    overload = Overload()
+    assert overload.note(0.15, 10.0)
+    assert overload.sentence is None
+    overload.note(0.15, 14.0)
+    assert overload.sentence is None
+    overload.note(0.15, 15.1)
+    assert overload.sentence is not None
+    overload.note(0.0, 16.0)
+    assert overload.note(0.0, 19.1)
+    assert overload.sentence is None
+    overload.note(0.4, 20.0)
+    assert overload.sentence is not None, "lost detail is said at once"
