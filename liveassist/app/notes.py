@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import threading
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -134,7 +135,9 @@ class NoteKeeper:
     def __init__(self, folder: Path | None) -> None:
         self._folder = folder
         self._lock = threading.Lock()
-        self._threads: list[threading.Thread] = []
+        #: Changes in the order in which they were made, and the thread that makes them on disk.
+        self._waiting: deque[Callable[[Notes], Notes]] = deque()
+        self._thread: threading.Thread | None = None
         #: Why the last writing failed; None if it did not.
         self.problem: str | None = None
         self.known = Notes()
@@ -149,22 +152,32 @@ class NoteKeeper:
         self.known = how(self.known)
         if self._folder is None:
             return ", until the end only: there is no --out folder to keep it in"
-        thread = threading.Thread(target=self._write, args=(how,), name="notes")
-        self._threads = [one for one in self._threads if one.is_alive()] + [thread]
-        thread.start()
+        with self._lock:
+            self._waiting.append(how)
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._work, name="notes")
+                self._thread.start()
         return f"; the last could not be kept: {self.problem}" if self.problem else ""
 
     def close(self) -> None:
         """Wait until all is written. May be called twice."""
-        for thread in self._threads:
+        while (thread := self._thread) is not None:
             thread.join()
-        self._threads = []
 
-    def _write(self, how: Callable[[Notes], Notes]) -> None:
+    def _work(self) -> None:
         assert self._folder is not None
-        with self._lock:
+        while True:
+            with self._lock:
+                changes = list(self._waiting)
+                self._waiting.clear()
+                if not changes:
+                    self._thread = None
+                    return
             try:
-                write_notes(self._folder, how(read_notes(self._folder)))
+                notes = read_notes(self._folder)
+                for how in changes:
+                    notes = how(notes)
+                write_notes(self._folder, notes)
                 self.problem = None
             except LiveassistError as problem:
                 self.problem = str(problem)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -143,6 +144,18 @@ def test_what_was_written_meanwhile_stays(room: Room) -> None:
     (room.folder / "notes.json").write_text(by_hand, encoding="utf-8")
     room.do("take/note", "good", "one")
     assert room.said().notes == {"top": "gain 34", "one": "good"}
+
+
+def test_changes_are_kept_in_the_order_in_which_they_were_made(tmp_path: Path) -> None:
+    for _ in range(20):
+        keeper = NoteKeeper(tmp_path)
+        for text in "abcdefgh":
+            keeper.change(lambda notes, text=text: replace(notes, title=notes.title + text))  # type: ignore[misc]
+        keeper.close()
+        assert read_notes(tmp_path).title == "abcdefgh"
+        keeper.change(lambda notes: replace(notes, title=""))
+        keeper.close()
+    assert keeper.known.title == ""
 
 
 def test_takes_of_a_song_are_named_for_it(room: Room) -> None:
