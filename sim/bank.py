@@ -30,8 +30,8 @@ LEVEL_STEP_DB = 2.0
 VARIANTS = 5
 #: Span from the onset in which truth peaks are taken, s.
 PEAK_SPAN_S = 0.040
-#: What is left of outside sound within a drum's shell, amplitude, before the heads' mass is counted,
-#: and the share that comes in by hole and vents (no published figure known).
+#: What is left of outside sound within a drum's shell, amplitude, before the heads' mass is
+#: counted, and the share that comes in by hole and vents (no published figure known).
 _SHELTER, _LEAK = 0.5, 0.2
 #: How long other drums are let ring along, s.
 _SYMPATHY_S = 0.9
@@ -93,7 +93,7 @@ class Rendering:
         return cls(np.round(audio / unit[None]).astype(np.int16), unit)
 
     def __len__(self) -> int:
-        return self.codes.shape[0]
+        return int(self.codes.shape[0])
 
     def span(self, start: int, stop: int, gain: float = 1.0) -> Signal:
         """Samples ``start`` to ``stop``, times ``gain``."""
@@ -353,8 +353,9 @@ def _within(points: npt.NDArray[np.float64], instrument: Instrument) -> npt.NDAr
 def _sheltered(path: npt.NDArray[np.float64], spec: DrumSpec, rate: int) -> npt.NDArray[np.float64]:
     """Sound from outside as heard within a shell: through the heads, and by what is open.
 
-    Mass law at normal incidence: a limp sheet of mass sigma lets ``1 / (1 + j pi f sigma / (rho c))``
-    of the pressure through, one pole at ``rho c / (pi sigma)`` (236 Hz for a kick's head).
+    Mass law at normal incidence: a limp sheet of mass sigma lets through
+    ``1 / (1 + j pi f sigma / (rho c))`` of the pressure, one pole at ``rho c / (pi sigma)``
+    (236 Hz for a kick's head).
     """
     corner = 413.0 / (np.pi * spec.density_kg_m2)
     pole = float(np.exp(-2 * np.pi * corner / rate))

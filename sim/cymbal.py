@@ -51,8 +51,9 @@ class CymbalSpec:
 
     @property
     def modes_per_khz(self) -> float:
-        """Modes in each kilohertz."""
-        return plate_modes_per_khz(self.radius_m, self.thickness_mm * 1e-3)
+        """Modes in each kilohertz; a hi-hat is two plates."""
+        plates = 2 if self.kind == "hihat" else 1
+        return plates * plate_modes_per_khz(self.radius_m, self.thickness_mm * 1e-3)
 
     @property
     def slope(self) -> float:

@@ -18,13 +18,15 @@ class Drummer:
     """How someone plays. Levels in dB where 0 is the instrument's full stroke.
 
     ``level_db`` and ``push_ms`` (late positive) by instrument kind or name; ``spread_db`` SD of
-    main strokes; ``ghost_db`` below main; ``weak_left_db`` how much softer the left limb of a run
+    main strokes, ``spread_of_db`` where an instrument has its own; ``ghost_db`` below main;
+    ``weak_left_db`` how much softer the left limb of a run
     is; ``left_late_ms`` how late it comes; ``fatigue_db_per_min`` loss over each take;
     ``miss`` and ``double``: chance per stroke of leaving it out or of a bounced second stroke.
     """
 
     level_db: Mapping[str, float] = field(default_factory=dict)
     push_ms: Mapping[str, float] = field(default_factory=dict)
+    spread_of_db: Mapping[str, float] = field(default_factory=dict)
     spread_db: float = 1.2
     timing_ms: float = 4.0
     accent_db: float = 1.5
@@ -104,7 +106,8 @@ def play(
         limb = ("left" if before[1] == "right" else "right") if run else "right"
         last[note.instrument] = (written, limb)
         level = _by_name(drummer.level_db, note.instrument, kind, _LEVELS[kind])
-        level += _written_level(note, drummer, level_draw)
+        spread = _by_name(drummer.spread_of_db, note.instrument, kind, drummer.spread_db)
+        level += _written_level(note, drummer, spread, level_draw)
         level -= drummer.weak_left_db if limb == "left" else 0.0
         level -= drummer.fatigue_db_per_min * (written - start_s) / 60.0
         push = _by_name(drummer.push_ms, note.instrument, kind, 0.0)
@@ -134,11 +137,12 @@ def _swung(beat: float, swing: float) -> float:
     )
 
 
-def _written_level(note: Note, drummer: Drummer, draw: float) -> float:
+def _written_level(note: Note, drummer: Drummer, spread_db: float, draw: float) -> float:
     if note.symbol == "g":
         return -drummer.ghost_db + drummer.ghost_spread_db * float(np.clip(draw, -2.2, 2.2))
     base = {"X": drummer.accent_db, "m": -6.0, "r": -3.0}.get(note.symbol, 0.0)
-    return base + drummer.spread_db * draw
+    # Slips are written, missed or scheduled: scatter has no long tails.
+    return base + spread_db * float(np.clip(draw, -2.0, 2.0))
 
 
 def _with_graces(stroke: Stroke, note: Note, bounced: bool) -> list[Stroke]:

@@ -257,13 +257,19 @@ def _song(
 
 
 def _drummer(table: Mapping[str, Any], where: str) -> Drummer:
-    flat = {k: v for k, v in table.items() if k not in ("level_db", "push_ms")}
+    flat = {k: v for k, v in table.items() if k not in ("level_db", "push_ms", "spread_of_db")}
     drummer = fill(Drummer, flat, where)
-    maps = {
-        key: {name: number(v, f"{where} {key}.{name}") for name, v in table.get(key, {}).items()}
-        for key in ("level_db", "push_ms")
-    }
-    return replace(drummer, level_db=maps["level_db"], push_ms=maps["push_ms"])
+
+    def by_name(key: str) -> dict[str, float]:
+        rows = table.get(key, {})
+        return {name: number(value, f"{where} {key}.{name}") for name, value in rows.items()}
+
+    return replace(
+        drummer,
+        level_db=by_name("level_db"),
+        push_ms=by_name("push_ms"),
+        spread_of_db=by_name("spread_of_db"),
+    )
 
 
 def _soundcheck(base: Plan) -> Plan:

@@ -180,8 +180,9 @@ def falling(row: DrumFigures, main: Sequence[Hit], falls: FallWatch) -> Sighting
     """Level sinking steadily, to below what it has been; None while it cannot be judged.
 
     Three things tell a sinking drummer from a verse after a chorus: a line explains the hits
-    better than any single step does, each third lies below the last, and the level now lies under
-    the lowest it has been before. Looked for over the rolling window and, more slowly, over the
+    better than any single step does (level until somewhere, then sloping: the window may begin in
+    the take before), each third lies below the last, and the level now lies under the lowest it
+    has been before. Looked for over the rolling window and, more slowly, over the
     last minutes.
     """
     if row.trend_db_per_min is None or row.trend_ci is None or len(main) < FALL_HITS:
@@ -221,17 +222,22 @@ def falling(row: DrumFigures, main: Sequence[Hit], falls: FallWatch) -> Sighting
 
 
 def line_over_step(times_s: FloatArray, levels_db: FloatArray) -> float:
-    """Squares left by a straight line over those left by the best single step (six hits a side).
+    """Squares left by a slope over those left by the best single step (six hits a side).
 
-    Below 1: a line fits better. A pure line gives 0, a pure step about 4 without scatter.
+    The slope may begin anywhere but in the last twelve hits; before it the level stays. Both have
+    a place and two levels to fit. Below 1: a slope fits better. A pure slope gives 0.
     """
-    x, y = times_s - times_s.mean(), levels_db - levels_db.mean()
-    line = float(y @ y - (x @ y) ** 2 / max(x @ x, 1e-12))
+    y = levels_db - levels_db.mean()
     n = y.size
+    slopes = []
+    for start in times_s[: max(n - 11, 1)]:
+        x = np.maximum(times_s - start, 0.0)
+        x = x - x.mean()
+        slopes.append(float(y @ y - (x @ y) ** 2 / max(float(x @ x), 1e-12)))
     k = np.arange(6, n - 5)
     below = np.cumsum(y)[k - 1]
     step = float((y @ y - below**2 * n / (k * (n - k))).min())
-    return line / max(step, 1e-9)
+    return min(slopes) / max(step, 1e-9)
 
 
 @dataclass(slots=True)

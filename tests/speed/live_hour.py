@@ -2,12 +2,12 @@
 
 Run by hand: ``python -m tests.speed.live_hour [--minutes 60] [--period 128] [--scenario NAME]``.
 A server of its own with the dummy driver; a player that loops a simulated session of eight
-microphones into it; the daemon after a soundcheck, with store, files, an OSC target and a dashboard attached in a
-terminal of its own. Printed every few minutes: memory, threads and open files of the daemon and
-its child processes, its share of one core, samples lost. At the end the time from the sample of
-each true onset, when the server played it, to the first datagram about that hit: block, analysis
-and sending included, a converter's delay not. Exit status 1 where threads or open files grew or
-the daemon ended by itself.
+microphones into it; the daemon after a soundcheck, with store, files, an OSC target and a dashboard
+attached in a terminal of its own. Printed every few minutes: memory, threads and open files of the
+daemon and its child processes, its share of one core, samples lost. At the end the time from the
+sample of each true onset, when the server played it, to the first datagram about that hit: block,
+analysis and sending included, a converter's delay not. Exit status 1 where threads or open files
+grew or the daemon ended by itself.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Simulated strokes beside recorded ones: a table of figures, and a picture.
 
-Run by hand: ``python -m tests.tools.sim_beside_recorded [--realkit DIR] [--picture FILE.png]``. Needs
-the recorded drums (see `tests.bench.realkit_truth.folder`) and, for the picture, matplotlib.
+Run by hand: ``python -m tests.tools.sim_beside_recorded [--realkit DIR] [--picture FILE.png]``.
+Needs the recorded drums (see `tests.bench.realkit_truth.folder`).
 Figures are of single strokes from a soundcheck, the louder half of each instrument, in its own
 microphone (cymbals: in the overhead that hears them loudest): median and range.
 """
@@ -20,7 +20,7 @@ import soundfile
 from scipy.signal import butter, sosfilt, spectrogram
 
 import sim
-from liveassist.model import FloatArray
+from liveassist.model import Audio, FloatArray
 from tests.bench import realkit_truth as realkit
 from tests.unit.sim.strokes import figures
 
@@ -50,7 +50,7 @@ class Stroke:
 
 
 def strokes(
-    audio: FloatArray,
+    audio: Audio,
     rate: int,
     rows: list[dict[str, str]],
     own: Mapping[str, str],

@@ -20,7 +20,15 @@ PACKAGE = ROOT / "liveassist"
 #: Modules every part may use: common types and calculations, no behaviour of a stage.
 COMMON = frozenset(
     {
-        "model", "kit", "units", "errors", "spectra", "history", "lookback", "remarks", "song",
+        "model",
+        "kit",
+        "units",
+        "errors",
+        "spectra",
+        "history",
+        "lookback",
+        "remarks",
+        "song",
         "suggestion",
     }
 )
