@@ -108,14 +108,13 @@ def test_a_starved_session_gives_way_says_so_and_recovers() -> None:
 
 def test_a_screen_slow_for_a_moment_is_not_said() -> None:
     overload = Overload()
-    assert overload.note(0.15, 10.0)
-    assert overload.sentence is None
-    overload.note(0.15, 14.0)
-    assert overload.sentence is None
-    overload.note(0.15, 15.1)
-    assert overload.sentence is not None
-    overload.note(0.0, 16.0)
-    assert overload.note(0.0, 19.1)
-    assert overload.sentence is None
-    overload.note(0.4, 20.0)
-    assert overload.sentence is not None, "lost detail is said at once"
+
+    def said(behind_s: float, now_s: float) -> bool:
+        overload.note(behind_s, now_s)
+        return overload.sentence is not None
+
+    # Behind, for how long; then caught up; then so far behind that detail is lost.
+    told = [said(0.15, at_s) for at_s in (10.0, 14.0, 15.1)]
+    assert told == [False, False, True]
+    assert [said(0.0, at_s) for at_s in (16.0, 19.1)] == [True, False]
+    assert said(0.4, 20.0), "lost detail is said at once"

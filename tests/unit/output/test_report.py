@@ -120,8 +120,9 @@ def test_nothing_is_fetched_from_anywhere(page: str, read: Reader) -> None:
 
 def test_every_plot_has_words_in_its_place(page: str) -> None:
     plots = re.findall(r"<svg.*?</svg>", page, re.S)
-    # Level, histogram and tones of two drums, evenness, bleed and headroom; each in two sizes.
-    assert len(plots) == 2 * (2 * 3 + 3)
+    # Level, histogram and tones of two drums, evenness, the map of takes, bleed and headroom; each
+    # in two sizes.
+    assert len(plots) == 2 * (2 * 3 + 4)
     for plot in plots:
         assert re.search(r'role="img" aria-labelledby="\S+ \S+"', plot)
         assert re.search(r"<title id=[^>]+>[^<]{8,}</title><desc id=[^>]+>[^<]{30,}</desc>", plot)
