@@ -42,7 +42,7 @@ def bars_section(session: StoredSession, drums: Sequence[str]) -> str:
         body += plot(
             time_map(timed),
             "bars-time",
-            "By time",
+            "Takes over time, level by span",
             f"Spans of {SPAN_S:g} s from the beginning of each take, where no tempo is known: how "
             "far their main hits lie over or under their drums' medians in that take. Letters: w a "
             "weak hit, ! a fault. The sentences below say the same.",
