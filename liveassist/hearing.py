@@ -300,7 +300,7 @@ class Hearing:
         last = verdict.sample + int(starts[-1]) + grid.window
         audio = history.view(first, last)
         row = verdict.sample - first
-        mask = masks(grid, verdict, self.signatures, starts, len(self._kit.mics))
+        mask = masks(grid, verdict, starts, len(self._kit.mics))
         power = grid.at(audio, row + starts)
         alone = measure_alone(
             grid, audio, row, mask, power, verdict.mic, verdict.explanation is None

@@ -53,6 +53,8 @@ class Explanation:
     columns: list[Column]
     gains: npt.NDArray[np.float32]
     matrix: npt.NDArray[np.float32]
+    #: What was known of the drums then: learning may go on before the hit is reported.
+    signatures: Mapping[str, Signature] = field(default_factory=dict)
     #: Where `place` put new hits.
     placed: dict[str, int] = field(default_factory=dict)
 
@@ -95,18 +97,12 @@ class Explanation:
                     total += gain / number
         return total
 
-    def seen(
-        self,
-        signatures: Mapping[str, Signature],
-        starts: npt.NDArray[np.int64],
-        fine: int,
-        drum: str,
-    ) -> tuple[Power, Power]:
+    def seen(self, starts: npt.NDArray[np.int64], fine: int, drum: str) -> tuple[Power, Power]:
         """Model at window starts relative to ``sample``: (new hit on ``drum``, all else)."""
         mine: Power | None = None
         rest: Power | None = None
         for (name, offset), members in self._placed().items():
-            signature = signatures.get(name)
+            signature = self.signatures.get(name)
             if signature is None:
                 continue
             weights = np.zeros(len(signature.exemplars), dtype=np.float32)
@@ -227,7 +223,8 @@ class Explainer:
             np.broadcast_to(floor, heard.shape).reshape(-1),
             weights,
         )
-        return Explanation(sample, heard, floor, model.reshape(heard.shape), columns, gains, matrix)
+        shaped = model.reshape(heard.shape)
+        return Explanation(sample, heard, floor, shaped, columns, gains, matrix, dict(signatures))
 
     def _columns(
         self,

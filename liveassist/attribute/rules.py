@@ -23,8 +23,9 @@ LOW, BODY, HIGH = slice(0, 2), slice(2, 5), slice(8, 11)
 #: The loudest a microphone has been fades by this much a second, so that one crash of a stand
 #: does not deafen the tool for the rest of the day.
 FORGET_DB_PER_S = 0.1
-#: Nothing under this counts as a microphone's loudest (-60 dBFS): silence is not a kick.
-LEAST_POWER = 1e-6
+#: Nothing under this counts as a microphone's loudest (-40 dBFS): a click that a close microphone
+#: hears from far away is not a kick, though nothing louder has been heard yet.
+LEAST_POWER = 1e-4
 #: Until a drum is known, what follows within this is taken for the same stroke.
 LATE_BODY_S = 0.06
 #: Of the kicks and snare hits that these rules find so many are right, as measured over eleven

@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from liveassist.attribute.evidence import Evidence
 from liveassist.attribute.explain import Explanation
-from liveassist.attribute.signature import Signature
 from liveassist.spectra import BANDS, Grid
 
 
@@ -32,7 +31,6 @@ class Verdict:
 def masks(
     grid: Grid,
     verdict: Verdict,
-    signatures: dict[str, Signature],
     starts: npt.NDArray[np.int64],
     mics: int,
 ) -> npt.NDArray[np.float32]:
@@ -42,7 +40,5 @@ def masks(
     """
     if verdict.explanation is None:
         return np.ones((len(starts), mics, BANDS), dtype=np.float32)
-    mine, rest = verdict.explanation.seen(
-        signatures, starts + verdict.offset, grid.fine, verdict.drum
-    )
+    mine, rest = verdict.explanation.seen(starts + verdict.offset, grid.fine, verdict.drum)
     return np.asarray(mine / (mine + rest), dtype=np.float32)
