@@ -167,6 +167,20 @@ class Hearing:
             self._early[drum] = keep
         return gone
 
+    def recover(self) -> None:
+        """After a fault within: forget what is in flight; go on with the next chunk as after a gap.
+        What was learned and reported stays."""
+        self._forget(self.history.end)
+        self._watch.reset(self.history.end)
+        self._deaf_until = self.history.end + 2 * self.grid.window
+
+    def _forget(self, sample: int) -> None:
+        self.history.reset(sample)
+        self._detector.reset(sample)
+        self._attributor.reset()
+        if self.gains is not None:
+            self.gains.reset()
+
     def feed(self, chunk: Chunk) -> list[Hit]:
         """Final hits that ``chunk`` made certain, their detail still missing.
 
@@ -174,11 +188,7 @@ class Hearing:
         reports that turned out wrong come back ``withdrawn``.
         """
         if chunk.first_sample != self.history.end:
-            self.history.reset(chunk.first_sample)
-            self._detector.reset(chunk.first_sample)
-            self._attributor.reset()
-            if self.gains is not None:
-                self.gains.reset()
+            self._forget(chunk.first_sample)
         self.history.push(chunk.audio)
         self.lookback.push(chunk.first_sample, chunk.audio)
         candidates = self._detector.feed(chunk.audio)

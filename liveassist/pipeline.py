@@ -10,8 +10,7 @@
                     -> expander, alerts, changes    (advise)
     out: events, and on demand a Snapshot or the SessionRecord
 
-No clock, thread, file or global: time is the sample index, so live and replay run the same code
-and the same audio gives the same hits at any block size.
+No clock, thread, file or global: time is the sample index, so the same audio gives the same hits.
 """
 
 from __future__ import annotations
@@ -111,6 +110,7 @@ class Pipeline:
         self._shown: Figures | None = None
         self._finished = False
         self._end = 0
+        self.recover = self.hearing.recover
 
     # --- blocks in, events out ----------------------------------------------------------------
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import time
+import traceback
+from collections import deque
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Literal, Protocol
 
 from liveassist.app.livefiles import LiveFiles
@@ -18,12 +21,13 @@ from liveassist.app.overload import (
     Overload,
     newest,
 )
-from liveassist.app.parts import OutputsLike, PipelineLike, Yielding
+from liveassist.app.parts import OutputsLike, PipelineLike, Recovering, Yielding
 from liveassist.app.session import Session
 from liveassist.app.songtiming import SongTiming
 from liveassist.app.steering import Steering
 from liveassist.app.store import Store
 from liveassist.app.storefile import Kept
+from liveassist.errors import LiveassistError
 from liveassist.input.device import SourceState
 from liveassist.model import Alert, Block, Event, Kit, SessionRecord, Snapshot
 
@@ -37,6 +41,9 @@ MOST_HELD = 1024
 CATCH_UP_S = 4.0
 #: Finished alerts of the device and the disk that are kept; the oldest are forgotten first.
 MOST_ENDED = 200
+#: So many faults of the analysis within so long end the session, seconds.
+MOST_STUMBLES = 5
+STUMBLES_WITHIN_S = 60.0
 
 
 class SourceLike(Protocol):
@@ -112,6 +119,7 @@ class LiveSession(Session):
         self._caught_up = False
         self._held: list[Event] = []
         self._held_until_s = 0.0
+        self._stumbles: deque[float] = deque(maxlen=MOST_STUMBLES)
 
     @property
     def time_s(self) -> float:
@@ -137,7 +145,37 @@ class LiveSession(Session):
             block = Block(first, block.audio, block.lost_samples)
         if block.lost_samples:
             self._note_loss(block)
-        return self.feed(block)
+        try:
+            return self.feed(block)
+        except LiveassistError:
+            raise
+        except Exception as fault:
+            if not self._stumbled(fault, block):
+                raise
+            return []
+
+    def _stumbled(self, fault: Exception, block: Block) -> bool:
+        """Go on after a fault of the analysis, which must not end a take; whether that can be.
+
+        A fault that comes again and again does end it: then nothing it says can be trusted.
+        """
+        if not isinstance(self._pipeline, Recovering):
+            return False
+        self.samples_heard = block.first_sample + len(block.audio)
+        self._stumbles.append(self.time_s)
+        again = len(self._stumbles) == MOST_STUMBLES
+        if again and self.time_s - self._stumbles[0] < STUMBLES_WITHIN_S:
+            return False
+        self._pipeline.recover()
+        where = traceback.extract_tb(fault.__traceback__)[-1]
+        self._set(
+            "fault",
+            "The analysis stumbled and went on; hits within about a tenth of a second may be "
+            f"missing. Please report it: {type(fault).__name__}, {fault}, "
+            f"{Path(where.filename).name} line {where.lineno}.",
+            severity="look",
+        )
+        return True
 
     def _go_on(self, kept: Kept, started_s: float, block: Block) -> Block:
         """The first block after a break, moved to its place in the session."""
@@ -199,6 +237,8 @@ class LiveSession(Session):
         problems = [disk.problem for disk in (self._disk, self._store) if disk is not None]
         self._set("storage", next((said for said in problems if said is not None), None))
         self._set("overload", self.overload.sentence, severity="look")
+        if "fault" in self._open and self.time_s > self._stumbles[-1] + LOSS_OVER_S:
+            self._end("fault")
         if "audio_lost" in self._open and self.time_s > self._lost_until_s:
             self._end("audio_lost")
         if idle or self._news:

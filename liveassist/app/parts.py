@@ -128,6 +128,15 @@ class Yielding(Protocol):
 
 
 @runtime_checkable
+class Recovering(Protocol):
+    """An analysis that can go on after a fault of its own."""
+
+    def recover(self) -> None:
+        """Forget what is in flight, as after a gap."""
+        ...
+
+
+@runtime_checkable
 class Continuing(Protocol):
     """An analysis that can go on with a session that was broken off."""
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from liveassist.app.livefiles import LiveFiles
-from liveassist.app.livesession import LOSS_OVER_S, LiveSession
+from liveassist.app.livesession import LOSS_OVER_S, MOST_STUMBLES, LiveSession
 from liveassist.errors import StorageError
 from liveassist.input.device import SourceState
 from liveassist.model import (
@@ -211,3 +211,51 @@ def test_a_moment_is_told_through_the_device_and_over_a_break() -> None:
     assert session.time_of(5001.5) == pytest.approx(1.5)
     session._offset = 3 * RATE  # a session gone on with after a break
     assert session.time_of(5001.5) == pytest.approx(4.5)
+
+
+class Stumbling(FakePipeline):
+    """A pipeline whose analysis fails at some blocks."""
+
+    def __init__(self, bad: set[int]) -> None:
+        super().__init__(KIT, RATE)
+        self.bad, self.recovered = bad, 0
+
+    def feed(self, block: Block) -> list[Event]:
+        events = super().feed(block)
+        if block.first_sample in self.bad:
+            raise IndexError("index 5 is out of bounds")
+        return events
+
+    def recover(self) -> None:
+        self.recovered += 1
+
+
+def stumbling(bad: set[int]) -> tuple[LiveSession, Stumbling, Recorder]:
+    pipeline, recorder = Stumbling(bad), Recorder()
+    return LiveSession(pipeline, KIT, RATE, Source(), "box", outputs=[recorder]), pipeline, recorder
+
+
+def test_a_fault_of_the_analysis_does_not_end_the_take() -> None:
+    session, pipeline, recorder = stumbling({100})
+    for first in range(0, 400, 100):
+        session.hear(block(first, hit=True))
+    session.look(idle=False)
+    assert pipeline.recovered == 1
+    assert session.samples_heard == 400
+    (alert,) = recorder.alerts
+    assert alert.key == "fault"
+    assert "stumbled and went on" in alert.sentence
+    assert "IndexError, index 5 is out of bounds" in alert.sentence
+    session.hear(block(400, round(LOSS_OVER_S * RATE) + 100))
+    session.look(idle=False)
+    assert recorder.alerts[-1].key == "fault"
+    assert recorder.alerts[-1].end_s is not None
+
+
+def test_a_fault_that_comes_again_and_again_ends_it() -> None:
+    session, pipeline, _ = stumbling(set(range(0, 2000, 100)))
+    for number in range(MOST_STUMBLES - 1):
+        session.hear(block(100 * number))
+    with pytest.raises(IndexError):
+        session.hear(block(100 * MOST_STUMBLES - 100))
+    assert pipeline.recovered == MOST_STUMBLES - 1

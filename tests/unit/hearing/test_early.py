@@ -7,10 +7,16 @@ import functools
 import numpy as np
 import pytest
 
+from liveassist.attribute.attributor import Attributor
 from liveassist.attribute.early import Early, EarlyWatch
 from liveassist.attribute.signature import Learned
+from liveassist.attribute.verdict import Verdict
+from liveassist.hearing import Hearing
+from liveassist.history import History
+from liveassist.model import Block, Candidate
+from liveassist.rechunk import Rechunk
 from liveassist.spectra import Grid
-from tests.bench.recordings import Recording, from_scenario, learned_from
+from tests.bench.recordings import Recording, from_scenario, hear, learned_from
 
 LENGTH_S = 6.0
 
@@ -80,3 +86,32 @@ def test_a_gap_reports_nothing_by_itself() -> None:
     with_gap = {early.sample for _, early in reports(512, 2.0, lost_at=gap)}
     without = {early.sample for _, early in reports(512, 2.0)}
     assert with_gap <= without
+
+
+def test_hearing_goes_on_after_a_fault_of_its_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    song, learned = material()
+    whole = hear(song, learned)
+    hearing = Hearing(song.kit, song.rate, learned)
+    chunks = Rechunk(hearing.chunk, song.audio.shape[1], song.rate)
+    judge, calls = Attributor._judge, [0]
+
+    def failing(self: Attributor, history: History, group: list[Candidate]) -> list[Verdict]:
+        calls[0] += 1
+        if calls[0] == 40:
+            raise IndexError("on purpose")
+        return judge(self, history, group)
+
+    monkeypatch.setattr(Attributor, "_judge", failing)
+    found, fault_s = [], -1.0
+    for at in range(0, len(song.audio), 512):
+        for chunk in chunks.feed(Block(at, song.audio[at : at + 512])):
+            try:
+                found += hearing.feed(chunk)
+            except IndexError:
+                fault_s = at / song.rate
+                hearing.recover()
+    assert fault_s > 0.0
+    apart = [hit for hit in whole if not fault_s - 0.3 < hit.time_s < fault_s + 0.2]
+    got = {(hit.drum, hit.sample) for hit in found}
+    late = song.audio.shape[0] / song.rate - 0.3
+    assert {(h.drum, h.sample) for h in apart if h.time_s < late} <= got
