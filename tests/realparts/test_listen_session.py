@@ -83,6 +83,8 @@ class Listener:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
+            # Under nohup a hang-up is ignored, here and in every child.
+            preexec_fn=lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),
         )
         first = _text(self.process.stderr).readline()
         if "Going on with the session" in first:
