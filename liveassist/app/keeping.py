@@ -27,40 +27,57 @@ class CorrectionsKeeper:
         self._path = path
         self._kit = kit
         self._used = used
-        self._lock = threading.Lock()
-        self._threads: list[threading.Thread] = []
+        self._changed = threading.Condition()
+        #: The latest state that is not written yet, and the thread that writes while there is one.
+        self._waiting: Learned | None = None
+        self._thread: threading.Thread | None = None
         self._before: Learned | None = None
         self._looked = False
         #: Why the last writing failed; None if it did not.
         self.problem: str | None = None
 
     def keep(self, learned: Learned) -> str:
-        """Write in a thread of its own; where to, in words for the person."""
+        """Have it written by a thread; where to, in words for the person.
+
+        Each state holds all earlier corrections too, so only the latest that waits is written, and
+        one thread at a time does it: a later state is never replaced by an earlier one.
+        """
         known = replace(
             learned,
             noise=learned.noise.copy(),
             signatures=dict(learned.signatures),
             corrections=list(learned.corrections),
         )
-        thread = threading.Thread(target=self._write, args=(known,), name="corrections")
-        self._threads = [one for one in self._threads if one.is_alive()] + [thread]
-        thread.start()
-        trouble = f"; the last could not be kept: {self.problem}" if self.problem else ""
+        with self._changed:
+            self._waiting = known
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._work, name="corrections")
+                self._thread.start()
+        problem = self.problem
+        trouble = f"; the last could not be kept: {problem}" if problem else ""
         return f", kept in {self._path.name}{trouble}"
 
     def close(self) -> None:
         """Wait until all is written. May be called twice."""
-        for thread in self._threads:
-            thread.join()
-        self._threads = []
+        with self._changed:
+            self._changed.wait_for(lambda: self._thread is None)
 
-    def _write(self, known: Learned) -> None:
-        with self._lock:
+    def _work(self) -> None:
+        while True:
+            with self._changed:
+                known, self._waiting = self._waiting, None
+                if known is None:
+                    self._thread = None
+                    self._changed.notify_all()
+                    return
             try:
                 write_learned(self._merged(known), self._path)
                 self.problem = None
             except LiveassistError as problem:
                 self.problem = str(problem)
+            except Exception as fault:
+                # A fault of ours: said like the others, and nobody waits for this thread in vain.
+                self.problem = f"{type(fault).__name__}: {fault}"
 
     def _merged(self, known: Learned) -> Learned:
         if self._used:

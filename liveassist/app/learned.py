@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -57,6 +58,9 @@ def write_learned(learned: Learned, path: Path) -> None:
     try:
         with partial.open("wb") as file:
             learned.save(file)
+            # On the disk before it takes the place of the old one, or a power cut loses both.
+            file.flush()
+            os.fsync(file.fileno())
         partial.replace(path)
     except OSError as error:
         partial.unlink(missing_ok=True)

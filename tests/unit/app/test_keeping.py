@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import numpy as np
+import pytest
 
+from liveassist.app import keeping as module
 from liveassist.app.keeping import CorrectionsKeeper, keeper_for
 from liveassist.app.learned import read_learned, write_learned
 from liveassist.app.steering import Steering
@@ -58,6 +61,31 @@ def test_a_file_in_use_is_replaced_by_what_is_known(tmp_path: Path) -> None:
     keeper.keep(learned(("snare",), (-10.0, -20.0)))
     keeper.close()
     assert [one.level_db for one in read_learned(path, KIT).corrections] == [-10.0, -20.0]
+
+
+def test_the_last_state_stays_however_slow_an_earlier_writing_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Writings never run beside each other, and what waits is replaced by what is newer."""
+    begun, go_on, states = threading.Event(), threading.Event(), list[int]()
+
+    def slow(known: Learned, path: Path) -> None:
+        begun.set()
+        assert go_on.wait(30.0)
+        write_learned(known, path)
+        states.append(len(known.corrections))
+
+    monkeypatch.setattr(module, "write_learned", slow)
+    path = tmp_path / "my_kit.learned.npz"
+    keeper = CorrectionsKeeper(path, KIT, used=True)
+    keeper.keep(learned(("snare",), (-10.0,)))
+    assert begun.wait(30.0)
+    for count in range(2, 30):
+        keeper.keep(learned(("snare",), (-10.0,) * count))
+    go_on.set()
+    keeper.close()
+    assert states == [1, 29]
+    assert len(read_learned(path, KIT).corrections) == 29
 
 
 def test_what_cannot_be_written_is_said_with_the_next(tmp_path: Path) -> None:
