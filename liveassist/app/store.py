@@ -11,7 +11,8 @@ syncs the log at every commit, so a power cut costs no more than a kill: what wa
 It costs one sync a commit, four a second at most, on this thread only (sqlite.org/pragma).
 
 What waits is kept by its key, a later state in the place of the earlier, at most `MOST_WAITING`;
-beyond that the oldest falls out and is counted. A disk that is full changes nothing else: what
+beyond that the oldest hit falls out and is counted, never what tells whose session it is and what
+it stands on. A disk that is full changes nothing else: what
 waits goes on waiting and is written when there is room.
 """
 
@@ -126,7 +127,7 @@ class Store:
     def _put(self, key: Key, value: Any) -> None:
         with self._changed:  # may be held already: a condition's lock is re-entrant
             if key not in self._waiting and len(self._waiting) >= MOST_WAITING:
-                del self._waiting[next(iter(self._waiting))]
+                del self._waiting[_least_missed(self._waiting)]
                 self.dropped += 1
             self._waiting[key] = value
             self.most_waiting = max(self.most_waiting, len(self._waiting))
@@ -204,6 +205,11 @@ def keep(folder: Path, kit: Kit, pipeline: PipelineLike, kept: Kept | None) -> S
     store = Store(folder / FILE_NAME, pipeline.standing)
     store.note(kit=kit_toml(kit))
     return store
+
+
+def _least_missed(waiting: dict[Key, Any]) -> Key:
+    """What falls out first: the oldest hit, else the oldest of all (facts are a handful)."""
+    return next((key for key in waiting if key[0] == "hit"), next(iter(waiting)))
 
 
 def _write(db: sqlite3.Connection, key: Key, value: Any) -> None:

@@ -223,3 +223,25 @@ def test_what_waits_is_bounded_and_counted(tmp_path: Path, monkeypatch: pytest.M
     assert (store.dropped, store.most_waiting) == (150, 50)
     store.close()
     assert "cannot be written" in (store.problem or "")
+
+
+def test_what_falls_out_are_hits_never_whose_session_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "MOST_WAITING", 50)
+    monkeypatch.setattr(module, "RETRY_S", 0.05)
+    disk = Disk(pages=1)
+    store = Store(tmp_path / FILE_NAME, lambda: Standing(aim="tight"), connect=disk.connect)
+    store.note(kit=kit_toml(KIT))
+    store.figures(snapshot(1.0))
+    store.events([hit(n) for n in range(200)])
+    wait_for(lambda: store.problem is not None)
+    disk.pages = 10_000
+    wait_for(lambda: store.problem is None)
+    store.figures(snapshot(9.0))
+    store.close()
+    kept = find(tmp_path, KIT).kept
+    assert kept is not None, "the session could not be told by its kit any more"
+    assert kept.standing.aim == "tight"
+    assert [one.number for one in kept.hits] == list(range(152, 200))
+    assert store.dropped == 152
