@@ -311,13 +311,14 @@ def _install(checkout: Path, python: Path, test: bool, machine: Machine) -> None
     pip = _pip_install(python, machine, missing_parts("test", machine) if test else [])
     say("installing into .venv, each download checked against its hash (a minute or two):")
     say("  numpy, scipy for the analysis; rich for the dashboard; matplotlib for report plots")
-    say(
-        "  soundfile, sounddevice for audio; python-osc, zeroconf, mido, python-rtmidi for surfaces"
-    )
+    say("  soundfile, sounddevice for audio; zeroconf, python-rtmidi for surfaces")
     say("  setuptools, which links this folder in as liveassist")
     if test:
         say("  ruff, mypy for reading the code; pytest, hypothesis for running the tests")
-        say("  jsonschema, mir_eval, oscpy, JACK-Client as independent references in them")
+        say(
+            "  jsonschema, mir_eval, oscpy, python-osc, mido, JACK-Client as independent "
+            "references in them"
+        )
     lock = checkout / (TEST_LOCK if test else RUN_LOCK)
     locked = ["--require-hashes", "--only-binary", ":all:", "-r", str(lock)]
     for what in (locked, ["--no-deps", "--no-build-isolation", "-e", str(checkout)]):
