@@ -16,13 +16,13 @@ import numpy.typing as npt
 from liveassist.attribute.bank import Past
 from liveassist.attribute.corrections import Corrections
 from liveassist.attribute.evidence import rise_db, weigh, worth_judging
-from liveassist.attribute.explain import PRE, Explainer, Explanation
+from liveassist.attribute.explain import Explainer, Explanation
 from liveassist.attribute.judge import probability
 from liveassist.attribute.lessons import RINGS_S, TOGETHER_S, Lessons
 from liveassist.attribute.played import Played
-from liveassist.attribute.rules import Rules
 from liveassist.attribute.signature import Learned, Signature
 from liveassist.attribute.student import OTHERS, Student
+from liveassist.attribute.untaught import Untaught
 from liveassist.attribute.verdict import Verdict
 from liveassist.history import History
 from liveassist.model import JUDGED_KINDS, Candidate, DrumKind
@@ -69,7 +69,7 @@ class Attributor:
             self._student.noise = learned.noise
             for drum, signature in learned.signatures.items():
                 self._own.setdefault(drum, signature.mic)
-        self._rules = Rules(own, kinds, grid.sample_rate_hz)
+        self._untaught = Untaught(grid, own, kinds)
         self._kinds = kinds
         self._explainer = Explainer(grid)
         rate = grid.sample_rate_hz
@@ -170,7 +170,7 @@ class Attributor:
             return []
         heard = self._explainer.hear(history.array, row)
         verdicts: list[Verdict] = []
-        relative = self._rules.listen(heard, sample) if self._learns else {}
+        relative = self._untaught.listen(heard, sample) if self._learns else {}
         known = {d: c for d, c in strong.items() if self._student.ready(d)}
         left = heard
         if known or (self._learns and any(self._student.ready(d) for d in self._kinds)):
@@ -183,7 +183,14 @@ class Attributor:
                 for d, c in strong.items()
                 if d not in known and d in self._kinds and c.mic == self._own[d]
             }
-            verdicts += self._by_rules(heard, left, sample, strangers, relative)
+            familiar = {self._own[d] for d in self._kinds if self._student.ready(d)}
+            told = self._untaught.judge(
+                heard, left, sample, strangers, relative, familiar, self._waiting
+            )
+            for verdict, sure in told:
+                verdicts.append(verdict)
+                if sure:
+                    self._lessons.sure(verdict.drum, verdict.sample)
         verdicts = self._corrected(verdicts, heard)
         if self._learns:
             if any(
@@ -287,40 +294,6 @@ class Attributor:
             if kick:
                 sure = self._played.judged(drum, sure, evidence.level_db, sample)
             verdicts.append(Verdict(drum, mic, sample, sure, evidence, explanation, offset))
-        return verdicts
-
-    def _by_rules(
-        self,
-        heard: Power,
-        left: Power,
-        sample: int,
-        strangers: dict[str, Candidate],
-        relative: dict[int, float],
-    ) -> list[Verdict]:
-        """Judge drums that have no signature yet, by what known drums leave unexplained."""
-        verdicts = []
-        familiar = {self._own[d] for d in self._kinds if self._student.ready(d)}
-        for drum, candidate in strangers.items():
-            seen = np.concatenate([heard[:PRE], left[PRE:]])
-            shown = {m: (-60.0 if m in familiar else level) for m, level in relative.items()}
-            mic = candidate.mic
-            most = float(heard[PRE:, mic].sum(axis=1).max())
-            rest = float(left[PRE:, mic].sum(axis=1).max())
-            shown[mic] = relative[mic] + 10.0 * float(np.log10(rest / (most + 1e-20) + 1e-6))
-            opinion = self._rules.judge(drum, seen, shown, candidate.sample)
-            verdicts.append(
-                Verdict(
-                    drum,
-                    mic,
-                    candidate.sample,
-                    opinion.probability,
-                    None,
-                    None,
-                    candidate.sample - sample,
-                )
-            )
-            if opinion.sure:
-                self._lessons.sure(drum, candidate.sample)
         return verdicts
 
     def _note_lessons(
