@@ -1,9 +1,10 @@
 """Hours of a fast simulated session, with what it takes of the machine on the way.
 
-Run by hand: ``python -m tests.speed.soak [--hours 8] [--speed 50] [--minutes 10]``. A stretch of a
-simulated session is analysed over and over, as one session with files, store and an OSC output, at
-most ``--speed`` times as fast as real time; ``--minutes`` ends it earlier by the clock. A
-line is printed every simulated hour or 30 s: memory, threads, open files, queues, size on disk.
+Run by hand: ``python -m tests.speed.soak [--hours 8] [--speed 50] [--minutes 10]
+[--scenario three_mics]``. A stretch of a simulated session is analysed over and over, as one
+session with files, store and an OSC output, at most ``--speed`` times as fast as real time;
+``--minutes`` ends it earlier by the clock. A line is printed every simulated hour or 30 s: memory,
+threads, open files, queues, size on disk; at the end the most memory there ever was.
 Exit status 1 where threads or open files grew, something was dropped, or memory grew faster
 than `MOST_MB_PER_HOUR` after the first half.
 """
@@ -13,6 +14,7 @@ from __future__ import annotations
 import argparse
 import io
 import os
+import resource
 import socket
 import subprocess
 import sys
@@ -79,11 +81,11 @@ def sample(session: Session, folder: Path, hours: float) -> Sample:
     )
 
 
-def simulated(frames: int) -> Audio:
+def simulated(scenario: str, frames: int) -> Audio:
     """The stretch, made in a process of its own, whose memory is then not counted here."""
     code = (
         "import sys, numpy; from liveassist.app.demo import open_scene; "
-        f"numpy.save(sys.stdout.buffer, open_scene({SCENARIO!r}).read({frames}))"
+        f"numpy.save(sys.stdout.buffer, open_scene({scenario!r}).read({frames}))"
     )
     made = subprocess.run(
         [sys.executable, "-c", code], stdout=subprocess.PIPE, check=True, env=package_environment()
@@ -92,12 +94,14 @@ def simulated(frames: int) -> Audio:
     return audio
 
 
-def soak(hours: float, speed: float, minutes: float, folder: Path) -> list[Sample]:
+def soak(
+    hours: float, speed: float, minutes: float, folder: Path, scenario: str = SCENARIO
+) -> list[Sample]:
     """Run it; the samples, the first after ten simulated minutes."""
-    scene = open_scene(SCENARIO)
+    scene = open_scene(scenario)
     rate = scene.sample_rate_hz
-    kit = parse_kit(scene.kit_toml, SCENARIO)
-    stretch = simulated(round(STRETCH_S * rate) // BLOCK * BLOCK)
+    kit = parse_kit(scene.kit_toml, scenario)
+    stretch = simulated(scenario, round(STRETCH_S * rate) // BLOCK * BLOCK)
     pipeline = Pipeline(kit, rate, early=True)
     files = LiveFiles(folder)
     store = keep(folder, kit, pipeline, None)
@@ -165,11 +169,16 @@ def main() -> int:
     parser.add_argument("--hours", type=float, default=8.0)
     parser.add_argument("--speed", type=float, default=50.0)
     parser.add_argument("--minutes", type=float, default=1e9)
+    parser.add_argument("--scenario", default=SCENARIO)
     options = parser.parse_args()
     print("| hours | x real | hits | memory MB | threads | files | disk MB | dropped |")
     print("|---|---|---|---|---|---|---|---|")
     with tempfile.TemporaryDirectory() as folder:
-        samples = soak(options.hours, options.speed, options.minutes, Path(folder))
+        samples = soak(
+            options.hours, options.speed, options.minutes, Path(folder), options.scenario
+        )
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    print(f"most memory at any moment, the end included: {peak_mb:.0f} MB")
     wrong = complaints(samples)
     for sentence in wrong:
         print(sentence)
