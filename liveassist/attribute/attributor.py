@@ -170,7 +170,7 @@ class Attributor:
             return []
         heard = self._explainer.hear(history.array, row)
         verdicts: list[Verdict] = []
-        relative = self._untaught.listen(heard, sample) if self._learns else {}
+        relative = self._untaught.listen(heard, self.noise, sample) if self._learns else {}
         known = {d: c for d, c in strong.items() if self._student.ready(d)}
         left = heard
         if known or (self._learns and any(self._student.ready(d) for d in self._kinds)):
@@ -185,7 +185,7 @@ class Attributor:
             }
             familiar = {self._own[d] for d in self._kinds if self._student.ready(d)}
             told = self._untaught.judge(
-                heard, left, sample, strangers, relative, familiar, self._waiting
+                heard, left, self.noise, sample, strangers, relative, familiar, self._waiting
             )
             for verdict, sure in told:
                 verdicts.append(verdict)

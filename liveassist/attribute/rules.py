@@ -33,6 +33,8 @@ LATE_DB = 6.0
 #: A close microphone hears its own drum louder than another drum's does, at gains not too far
 #: apart (power, 10 dB); what comes alike in both (somebody talks) is no drum's.
 CLOSE_POWER = 10.0
+#: In windows shorter than its period a hum's power swings up to twice its mean.
+SWINGS = 2.0
 #: Slabs after the onset that are looked at if nothing else begins.
 SLABS_SEEN = 4
 #: Of the kicks and snare hits that these rules find so many are right, as measured over eleven
@@ -62,13 +64,14 @@ class Rules:
         self._heard_at = 0
         self._last: dict[str, tuple[int, float]] = {}
 
-    def listen(self, heard: Power, sample: int) -> dict[int, float]:
-        """Note the loudness at ``sample``; dB of each own microphone against its loudest."""
+    def listen(self, heard: Power, noise: Power, sample: int) -> dict[int, float]:
+        """Note the loudness at ``sample``, steady ``noise`` (mics, BANDS) taken off; dB of each own
+        microphone against its loudest."""
         fade = 10.0 ** (-FORGET_DB_PER_S / 10.0 * (sample - self._heard_at) / self._rate)
         self._heard_at = sample
         relative = {}
         for mic in self._loudest:
-            now = float(heard[PRE:, mic].sum(axis=1).max())
+            now = float(np.maximum(heard[PRE:, mic] - SWINGS * noise[mic], 0.0).sum(axis=1).max())
             self._loudest[mic] = max(self._loudest[mic] * fade, now, LEAST_POWER)
             relative[mic] = 10.0 * float(np.log10(now / self._loudest[mic] + 1e-12))
         return relative
@@ -77,12 +80,13 @@ class Rules:
         self,
         drum: str,
         heard: Power,
+        noise: Power,
         relative: dict[int, float],
         sample: int,
         slabs: int = SLABS_SEEN,
     ) -> Opinion:
-        """Was ``drum`` hit at ``sample``, given band powers (slabs, mics, BANDS) and `listen`'s
-        answer? A body that speaks late, or a bounce, is not a second stroke.
+        """Was ``drum`` hit at ``sample``, given band powers (slabs, mics, BANDS), steady ``noise``
+        and `listen`'s answer? A body that speaks late, or a bounce, is not a second stroke.
 
         ``slabs``: how many after the onset are this stroke's; what begins later is another's.
         """
@@ -90,22 +94,22 @@ class Rules:
         own = relative[self._own[drum]]
         if sample - before < LATE_BODY_S * self._rate and own < level + LATE_DB:
             return Opinion(0.05, False)
-        opinion = self._judge(drum, heard[: PRE + slabs], relative)
+        opinion = self._judge(drum, heard[: PRE + slabs], noise, relative)
         if opinion.probability >= 0.5:
             self._last[drum] = (sample, own)
         return opinion
 
-    def _judge(self, drum: str, heard: Power, relative: dict[int, float]) -> Opinion:
+    def _judge(self, drum: str, heard: Power, noise: Power, relative: dict[int, float]) -> Opinion:
         mic = self._own[drum]
         kind = self._kinds[drum]
-        after, rise = _risen(heard, mic)
+        after, rise = _risen(heard, noise, mic)
         others = [level for column, level in relative.items() if column != mic]
         rival = max(others) if others else -60.0
         own = relative[mic]
         if kind == "kick":
             return self._kick(after, rise, own)
         if kind == "snare":
-            return self._snare(after, rise, own, self._kicked(heard, relative, mic))
+            return self._snare(after, rise, own, self._kicked(heard, noise, relative, mic))
         clear = own - rival
         probable = float(rise.sum()) > 30.0 and own > -20.0 and clear > 3.0
         return Opinion(0.6 if probable else 0.1, probable and own > -12.0 and clear > 10.0)
@@ -116,18 +120,18 @@ class Rules:
         probable = own > -16.0 and low > 0.4 and rises
         return Opinion(SURE_KICK if probable else 0.05, probable and own > -10.0)
 
-    def _kicked(self, heard: Power, relative: dict[int, float], mic: int) -> float:
+    def _kicked(self, heard: Power, noise: Power, relative: dict[int, float], mic: int) -> float:
         """How near to its loudest a kick's microphone is that may have heard a kick; -60 dB where
         none did: until a kick was played a snare's bleed is the loudest there, but then the
         snare's own microphone (column ``mic``) hears it far louder."""
-        power = _risen(heard, mic)[0].sum()
+        power = _risen(heard, noise, mic)[0].sum()
         levels = [
             relative[column]
             for name, column in self._own.items()
             if self._kinds[name] == "kick"
             and (
-                self._kick(*_risen(heard, column), relative[column]).probability >= 0.5
-                or power < CLOSE_POWER * _risen(heard, column)[0].sum()
+                self._kick(*_risen(heard, noise, column), relative[column]).probability >= 0.5
+                or power < CLOSE_POWER * _risen(heard, noise, column)[0].sum()
             )
         ]
         return max(levels, default=-60.0)
@@ -146,8 +150,11 @@ class Rules:
         )
 
 
-def _risen(heard: Power, mic: int) -> tuple[FloatArray, FloatArray]:
-    """Loudest band powers of column ``mic`` after the onset, and their rise over before, dB."""
-    after = heard[PRE:, mic].max(axis=0).astype(np.float64) + 1e-12
-    before = heard[:PRE, mic].max(axis=0).astype(np.float64) + 1e-12
-    return after, np.clip(10.0 * np.log10(after / before), 0.0, 20.0)
+def _risen(heard: Power, noise: Power, mic: int) -> tuple[FloatArray, FloatArray]:
+    """Loudest band powers of column ``mic`` after the onset, steady ``noise`` taken off, and their
+    rise over before, dB: what only swings within the noise does not rise."""
+    steady = SWINGS * noise[mic].astype(np.float64)
+    loudest = heard[PRE:, mic].max(axis=0).astype(np.float64)
+    before = np.maximum(heard[:PRE, mic].max(axis=0), steady) + 1e-12
+    rise = np.clip(10.0 * np.log10((loudest + 1e-12) / before), 0.0, 20.0)
+    return np.maximum(loudest - steady, 0.02 * loudest) + 1e-12, rise

@@ -25,14 +25,15 @@ class Untaught:
         self._grid = grid
         self._rules = Rules(own, kinds, grid.sample_rate_hz)
 
-    def listen(self, heard: Power, sample: int) -> dict[int, float]:
+    def listen(self, heard: Power, noise: Power, sample: int) -> dict[int, float]:
         """Note the loudness at ``sample``; dB of each own microphone against its loudest."""
-        return self._rules.listen(heard, sample)
+        return self._rules.listen(heard, noise, sample)
 
     def judge(
         self,
         heard: Power,
         left: Power,
+        noise: Power,
         sample: int,
         strangers: Mapping[str, Candidate],
         relative: Mapping[int, float],
@@ -54,7 +55,7 @@ class Untaught:
             most = float(heard[PRE:, mic].sum(axis=1).max())
             rest = float(left[PRE : PRE + slabs, mic].sum(axis=1).max())
             shown[mic] = relative[mic] + 10.0 * float(np.log10(rest / (most + 1e-20) + 1e-6))
-            opinion = self._rules.judge(drum, seen, shown, candidate.sample, slabs)
+            opinion = self._rules.judge(drum, seen, noise, shown, candidate.sample, slabs)
             offset = candidate.sample - sample
             verdict = Verdict(drum, mic, candidate.sample, opinion.probability, None, None, offset)
             found.append((verdict, opinion.sure))
