@@ -54,12 +54,22 @@ class Windows:
 
 @dataclass(frozen=True, slots=True)
 class Kit:
-    """What is set up: drums, microphones, rolling windows."""
+    """What is set up: drums, microphones, rolling windows.
+
+    ``click``: the line input that carries the metronome. It is none of ``mics``, so that nothing
+    ever takes it for a microphone that hears drums.
+    """
 
     name: str
     drums: tuple[Drum, ...]
     mics: tuple[Mic, ...]
     windows: Windows = Windows()
+    click: Mic | None = None
+
+    @property
+    def inputs(self) -> tuple[Mic, ...]:
+        """What an input delivers: the microphones, and behind them the metronome's channel."""
+        return self.mics if self.click is None else (*self.mics, self.click)
 
     def drum(self, name: str) -> Drum:
         """The drum called ``name``; KeyError if there is none."""

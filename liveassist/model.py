@@ -50,12 +50,13 @@ class Block:
     """Consecutive samples of all microphones, shape (frames, microphones), float32.
 
     Column order is ``Kit.mics``. ``lost_samples`` were lost just before this block; they are
-    already counted in ``first_sample``.
+    already counted in ``first_sample``. ``click``: the samples of the metronome's channel.
     """
 
     first_sample: int
     audio: Audio
     lost_samples: int = 0
+    click: Audio | None = None
 
     def __post_init__(self) -> None:
         if self.audio.ndim != 2:

@@ -32,6 +32,15 @@ class ClockWord:
 
 
 @dataclass(frozen=True, slots=True)
+class Click:
+    """An onset in the channel of the metronome: its moment, peak, and level by band, dB."""
+
+    time_s: float
+    peak_dbfs: float
+    bands_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Beat:
     """A beat of the song: ``number`` from 0, its moment, and which run of the clock it is of."""
 

@@ -16,7 +16,7 @@ HIGHEST_KICK_HZ, LOWEST_SNARE_HZ = 130.0, 100.0
 
 def unused_channels(kit: Kit, channels: int) -> str | None:
     """A sentence about channels of a recording that are in no microphone of the kit, if any are."""
-    used = {mic.channel for mic in kit.mics}
+    used = {mic.channel for mic in kit.inputs}
     left = [str(channel) for channel in range(1, channels + 1) if channel not in used]
     if not left:
         return None

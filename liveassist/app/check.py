@@ -57,6 +57,7 @@ def describe(path: Path) -> str:
         return (
             f'kit "{kit.name}", {len(kit.drums)} drums ({", ".join(judged)} judged), '
             f"{len(kit.mics)} microphones"
+            + (f", the click on channel {kit.click.channel}" if kit.click is not None else "")
         )
     from liveassist.output.surfaces import load_surface
 

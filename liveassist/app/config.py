@@ -19,6 +19,12 @@
     type = "acoustic"          # acoustic, trigger or line
     track_offset_db = -3.0     # gain of the recorded track minus gain seen here
 
+    [[mic]]
+    name = "click"
+    channel = 9
+    type = "line"
+    click = true               # the recorder's metronome: hits are laid on its bars
+
     [window]                   # how far back the rolling figures look
     hits = 64
     seconds = 300
@@ -55,6 +61,7 @@ _MIC_FIELDS = {
     "of": Field("text"),
     "type": Field("text", choices=MIC_TYPES),
     "track_offset_db": Field("number", low=-80, high=80, unit="dB"),
+    "click": Field("yesno"),
 }
 # Fewer than eight hits give no spread worth showing; a day is longer than any session.
 _WINDOW_FIELDS = {
@@ -94,13 +101,17 @@ def parse_kit(text: str, where: str) -> Kit:
     _check_channels(profile, mics)
     _check_owners(profile, drums, mics)
     _check_second_mics(profile, drums, mics)
+    _check_click(profile, drums, mics)
     _check_anything_to_judge(profile, drums)
     profile.done()
+    clicks = [mic for mic in mics if mic.pop("click", False)]
+    mics = [mic for mic in mics if mic not in clicks]
     return Kit(
         name=name,
         drums=tuple(Drum(**drum) for drum in drums),
         mics=tuple(Mic(**mic) for mic in mics),
         windows=Windows(**window),
+        click=Mic(**clicks[0]) if clicks else None,
     )
 
 
@@ -190,6 +201,29 @@ def _check_second_mics(
                 f"{_name(mic)} is {owned[_name(mic)]}'s own microphone already; of is for a "
                 "second microphone on a drum, so leave one of the two out",
             )
+
+
+def _check_click(
+    profile: Profile, drums: list[dict[str, Any]], mics: list[dict[str, Any]]
+) -> None:
+    clicks = [(index, mic) for index, mic in enumerate(mics) if mic.get("click")]
+    for index, mic in clicks[:1]:
+        if mic.get("type", "acoustic") != "line":
+            profile.problem(
+                ("mic", index, "click"),
+                f'{_name(mic)} carries the click but is a {mic.get("type", "acoustic")} '
+                'microphone; a metronome is heard on a line, so write type = "line"',
+            )
+        if mic.get("of") is not None:
+            profile.problem(
+                ("mic", index, "of"),
+                f"{_name(mic)} carries the click, so it is no microphone on a drum; leave of out",
+            )
+    for index, _ in clicks[1:]:
+        profile.problem(
+            ("mic", index, "click"),
+            f"{_name(clicks[0][1])} carries the click already; click = true is for one channel",
+        )
 
 
 def _check_anything_to_judge(profile: Profile, drums: list[dict[str, Any]]) -> None:

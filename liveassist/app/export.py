@@ -6,7 +6,7 @@ import csv
 import io
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -94,9 +94,11 @@ def default_name(session: str, form: str) -> str:
 def with_tempo(session: StoredSession, request: ExportRequest) -> StoredSession:
     """The session with the tempo given here, which is for all takes, in place of what was said."""
     beats = session.beats if request.beats is None else request.beats
+    said = session.beats_said or request.beats is not None
+    session = replace(session, beats=beats, beats_said=said)
     if request.tempo_bpm is None:
-        return replace(session, beats=beats)
-    return replace(session, tempos={"": request.tempo_bpm}, beats=beats)
+        return session
+    return replace(session, tempos={"": request.tempo_bpm})
 
 
 def grids(session: StoredSession) -> dict[str, Grid]:
@@ -170,13 +172,18 @@ def _json(session: StoredSession, hits: list[StoredHit]) -> str:
             ],
             "mics": [
                 {"name": one.name, "channel": one.channel, "of": one.of, "type": one.type}
-                for one in session.kit.mics
+                for one in session.kit.inputs
             ],
         }
     document = {
         "schema": 1, "name": session.name, "kit": kit, "notes": dict(session.notes),
         "stars": sorted(session.stars), "summary": session.summary, "hits": rows,
     }  # fmt: skip
+    if session.timing:
+        document["timing"] = {
+            take: {drum: asdict(found) for drum, found in drums.items()}
+            for take, drums in session.timing.items()
+        }
     return json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
 
@@ -202,14 +209,15 @@ def _midi(
 ) -> None:
     from liveassist.output.smf import hits_to_smf, span_markers
 
-    known = [grid.tempo_bpm for grid in grids(session).values()]
+    laid = list(grids(session).values())
+    known = [grid.tempo_bpm for grid in laid]
     known += [tempo for one in session.takes if (tempo := session.tempo_of(one.name)) is not None]
     data = hits_to_smf(
         hits,
         drum_kinds(session),
         span_markers(_spans(session, request)),
         tempo_bpm=known[0] if known else 120.0,
-        beats_a_bar=session.beats,
+        beats_a_bar=laid[0].beats_a_bar if laid else session.beats,
     )
     part = target.with_name(f".{target.name}.part")
     try:

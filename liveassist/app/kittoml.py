@@ -20,7 +20,7 @@ def kit_toml(kit: Kit, comments: Sequence[str] = ()) -> str:
             lines.append(f"head_diameter_in = {drum.head_diameter_in:g}")
         if drum.lugs is not None:
             lines.append(f"lugs = {drum.lugs}")
-    for mic in kit.mics:
+    for mic in kit.inputs:
         lines += ["", "[[mic]]", f"name = {_text(mic.name)}", f"channel = {mic.channel}"]
         if mic.of is not None:
             lines.append(f"of = {_text(mic.of)}")
@@ -28,6 +28,8 @@ def kit_toml(kit: Kit, comments: Sequence[str] = ()) -> str:
             lines.append(f"type = {_text(mic.type)}")
         if mic.track_offset_db is not None:
             lines.append(f"track_offset_db = {mic.track_offset_db!r}")
+        if mic is kit.click:
+            lines.append("click = true")
     if kit.windows != Windows():
         lines += ["", "[window]", f"hits = {kit.windows.hits}"]
         lines.append(f"seconds = {kit.windows.seconds!r}")

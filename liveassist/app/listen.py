@@ -22,6 +22,7 @@ from liveassist.app.auditor import Auditor
 from liveassist.app.background import default_log, start
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.channelnotes import swapped_channels
+from liveassist.app.clicktiming import click_timing
 from liveassist.app.config import load_kit
 from liveassist.app.control import ControlServer
 from liveassist.app.interrupt import StopFlag
@@ -189,6 +190,9 @@ def listen(
             store=store,
             kept=kept,
             song=_song(surfaces, kit, request.out if kept is not None else None),
+            click=click_timing(
+                kit, source.sample_rate_hz, request.out if kept is not None else None
+            ),
         )
         if screen is None:
             print(

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, Protocol
 
+from liveassist.app.clicktiming import ClickTiming
 from liveassist.app.livefiles import LiveFiles
 from liveassist.app.overload import (
     COALESCED,
@@ -89,6 +90,7 @@ class LiveSession(Session):
         store: Store | None = None,
         kept: Kept | None = None,
         song: SongTiming | None = None,
+        click: ClickTiming | None = None,
     ) -> None:
         """``kept``: the session that is continued; its time goes on, the break counts as lost."""
         super().__init__(
@@ -100,6 +102,7 @@ class LiveSession(Session):
             source=name,
             steering=steering,
             song=song,
+            click=click,
         )
         self._device = source
         self._name = name
@@ -142,7 +145,7 @@ class LiveSession(Session):
                 self._store.note(started_at=self._started_at)
         elif self._offset:
             first = block.first_sample + self._offset
-            block = Block(first, block.audio, block.lost_samples)
+            block = Block(first, block.audio, block.lost_samples, block.click)
         if block.lost_samples:
             self._note_loss(block)
         try:
@@ -184,7 +187,7 @@ class LiveSession(Session):
         gap = max(0, round((started_s - self._broken_at_s) * self._rate_hz))
         self._offset = heard + gap
         lost = block.lost_samples + gap
-        return Block(block.first_sample + self._offset, block.audio, lost)
+        return Block(block.first_sample + self._offset, block.audio, lost, block.click)
 
     def note_load(self, busy_s: float, frames: int) -> None:
         """Analysis of ``frames`` took ``busy_s``: the share of real time it needs."""

@@ -25,7 +25,8 @@ class Notes:
     """``notes`` by take, drum, microphone or ``session``; ``stars``: takes, or ``session``.
 
     ``songs`` and ``punch_ins`` by take; ``first_beats`` by take, s; ``tempos`` in beats a minute by
-    song, of all others under the empty name; ``beats`` a bar; ``title`` of the session.
+    song, of all others under the empty name; ``beats`` a bar, None: not said; ``title`` of the
+    session.
     """
 
     notes: Mapping[str, str] = field(default_factory=dict)
@@ -34,7 +35,7 @@ class Notes:
     punch_ins: Mapping[str, PunchIn] = field(default_factory=dict)
     first_beats: Mapping[str, float] = field(default_factory=dict)
     tempos: Mapping[str, float] = field(default_factory=dict)
-    beats: int = 4
+    beats: int | None = None
     title: str = ""
 
 
@@ -69,7 +70,7 @@ def _parse(document: Any) -> Notes:
         },
         first_beats={str(k): float(v) for k, v in document.get("first_beats", {}).items()},
         tempos={str(k): float(v) for k, v in document.get("tempos", {}).items()},
-        beats=int(document.get("beats", 4)),
+        beats=_maybe(document.get("beats"), int),
         title=str(document.get("title", "")),
     )
 
@@ -91,7 +92,7 @@ def write_notes(folder: Path, notes: Notes) -> None:
         "punch_ins": {take: asdict(one) for take, one in notes.punch_ins.items()},
         "first_beats": dict(notes.first_beats),
         "tempos": dict(notes.tempos),
-        "beats": notes.beats if notes.beats != Notes().beats else None,
+        "beats": notes.beats,
     }
     document |= {key: value for key, value in more.items() if value}
     text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"

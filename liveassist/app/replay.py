@@ -14,6 +14,7 @@ from liveassist.app.atomic import make_folder
 from liveassist.app.auditor import RecordingAudit, audit_lines
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.channelnotes import swapped_channels, unused_channels
+from liveassist.app.clicktiming import click_timing
 from liveassist.app.config import load_kit
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.learned import NOTHING, learn_from_recording, read_learned
@@ -105,6 +106,7 @@ def replay(
             outputs=outputs,
             takes=takes,
             source=recording.name,
+            click=click_timing(kit, recording.sample_rate_hz),
         )
         return _run(session, recording, kit, request, wishes, files, out, err)
 
@@ -133,6 +135,8 @@ def _run(
     unused = None if recording.channels is None else unused_channels(kit, recording.channels)
     for line in ([unused] if unused else []) + swapped_channels(kit, record.figures):
         print(line, file=out)
+    if recording.click_missing and kit.click is not None:
+        print(f"Look: the recording has no channel for {kit.click.name}, the metronome.", file=out)
     if session.advice is not None and failure is None and not stop.requested:
         advice = session.advice
         for line in afterwards(request.inputs, record, advice, wishes, request.out, err):

@@ -37,9 +37,11 @@ class TakeWords:
         return self != TakeWords()
 
 
-def said_of_takes(before: Notes, words: TakeWords, names: Sequence[str]) -> Notes:
+def said_of_takes(
+    before: Notes, words: TakeWords, names: Sequence[str], *, on_bars: bool = False
+) -> Notes:
     """The notes with all that ``words`` say of the takes called ``names``; ConfigError with
-    everything wrong in them."""
+    everything wrong in them. ``on_bars``: bars are known without a tempo."""
     problems: list[str] = []
     texts, songs = dict(before.notes), dict(before.songs)
     punch_ins, firsts = dict(before.punch_ins), dict(before.first_beats)
@@ -67,7 +69,7 @@ def said_of_takes(before: Notes, words: TakeWords, names: Sequence[str]) -> Note
             punch_ins[name] = found
     songs = {name: song for name, song in songs.items() if song}
     tempos = _tempos(before, words.tempos, set(songs.values()), problems)
-    if words.first_beats and not tempos:
+    if words.first_beats and not tempos and not on_bars:
         problems.append("--first-beat: counts bars; give --tempo BPM too")
     if problems:
         raise ConfigError(problems)

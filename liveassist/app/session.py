@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from liveassist.app.clicktiming import ClickTiming
 from liveassist.app.marks import Span
 from liveassist.app.parts import Advising, Announcing, Arming, Filing, OutputsLike, PipelineLike
 from liveassist.app.sessionfiles import SessionFiles
@@ -58,6 +59,7 @@ class Session:
         after: int = -1,
         figures_every_s: float = FIGURES_EVERY_S,
         song: SongTiming | None = None,
+        click: ClickTiming | None = None,
         time_of: Callable[[float], float | None] = lambda _moment_s: None,
     ) -> None:
         self._pipeline = pipeline
@@ -75,6 +77,7 @@ class Session:
         self.advice: Advice | None = None
         self._finished: SessionRecord | None = None
         self._song = song
+        self._click = click
         self._time_of = time_of
         if song is not None:
             song.time_of = self.time_of
@@ -82,7 +85,7 @@ class Session:
             steering.view = self.snapshot
             steering.time_of = self.time_of
         if files is not None:
-            filing = (steering, song, *outputs)
+            filing = (steering, song, click, *outputs)
             files.also += [what.files for what in filing if isinstance(what, Filing)]
             files.also.append(self._advice_file)
 
@@ -90,6 +93,8 @@ class Session:
         """Analyse a block and pass on what became known; the events, for whoever shows them."""
         events = self._steered()
         told: list[Event] = []
+        if self._click is not None:
+            self._click.hear(block)
         first, audio, lost = block.first_sample, block.audio, block.lost_samples
         while True:
             self._turn_marks(first, events)
@@ -126,6 +131,8 @@ class Session:
         if self._marks and self._marks[0].begins is None:
             events += self._pipeline.stop_take() or ()
         self._marks.clear()
+        if self._click is not None:
+            self._click.finish()
         self._pass_on([*events, *self._pipeline.finish()], figures_now=True)
         record = self.record()
         if cut_short is not None:
@@ -171,6 +178,8 @@ class Session:
         if self._song is not None:
             self._song.look()
             snapshot = self._song.shown(snapshot)
+        if self._click is not None:
+            snapshot = self._click.shown(snapshot)
         return snapshot if self._steering is None else self._steering.shown(snapshot)
 
     def time_of(self, moment_s: float) -> float | None:

@@ -22,10 +22,10 @@ from liveassist.model import Event, Hit, Kit, SessionRecord
 KIT_NAME = "session_kit.toml"
 
 #: Files that a session leaves only where there is something to say (`SessionFiles.also`).
-FURTHER = ("log.csv", "applied.csv", "advice.json", "clock.csv")
+FURTHER = ("log.csv", "applied.csv", "advice.json", "clock.csv", "click.csv")
 #: Files that make a folder one of a session, and all that may belong to it.
 #: Tables among them: a session that is gone on with adds its rows to those there are.
-GROWING = ("log.csv", "applied.csv", "clock.csv")
+GROWING = ("log.csv", "applied.csv", "clock.csv", "click.csv")
 SESSION = ("hits.csv", "summary.json", KIT_NAME, *PARTS)
 OURS = (*SESSION, *FURTHER, "notes.json", "report.html", "session.lessons.npz", "rendered")
 #: Least time between two writings of hits.csv while running, seconds of the wall clock.

@@ -9,12 +9,14 @@ import math
 from pathlib import Path
 from typing import Any
 
+from liveassist.app.clickfile import CLICK_NAME, read_click
 from liveassist.app.config import load_kit, parse_kit
 from liveassist.app.hitscsv import COLUMNS
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.notes import read_notes
 from liveassist.app.sessionfiles import KIT_NAME
 from liveassist.app.songfile import CLOCK_NAME, read_song
+from liveassist.app.songwords import with_timing
 from liveassist.errors import ConfigError, InputError
 from liveassist.model import Kit
 from liveassist.output.stored import StoredHit, StoredSession
@@ -35,7 +37,7 @@ def read_session(folder: Path, kit: str | None = None) -> StoredSession:
         raise ConfigError(f"{folder}: {what}; name the folder that --out wrote")
     summary = _summary(folder / "summary.json")
     said = read_notes(folder)
-    return StoredSession(
+    session = StoredSession(
         name=folder.resolve().name,
         hits=_hits(folder / "hits.csv"),
         summary=summary,
@@ -47,10 +49,13 @@ def read_session(folder: Path, kit: str | None = None) -> StoredSession:
         punch_ins=said.punch_ins,
         first_beats=said.first_beats,
         tempos=said.tempos,
-        beats=said.beats,
+        beats=said.beats or 4,
+        beats_said=said.beats is not None,
         title=said.title,
         song=read_song(folder / CLOCK_NAME),
+        click=read_click(folder / CLICK_NAME),
     )
+    return with_timing(session) if session.song or session.click else session
 
 
 def is_session(folder: Path) -> bool:

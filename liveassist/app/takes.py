@@ -128,7 +128,7 @@ def takes(request: TakesRequest, out: TextIO) -> int:
     notes = read_notes(request.session) if edited is None else edited.notes
     names = [one.name for one in session.takes] if edited is None else edited.takes
     # Everything is checked before anything is written.
-    said = said_of_takes(notes, request.words, names)
+    said = said_of_takes(notes, request.words, names, on_bars=session.click is not None)
     if edited is not None:
         edited.write()
         for line in edited.said:

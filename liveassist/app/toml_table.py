@@ -18,11 +18,12 @@ from liveassist.app.nearest import did_you_mean
 from liveassist.app.toml_lines import KeyPath, key_lines
 from liveassist.errors import ConfigError
 
-Kind = Literal["text", "whole", "number"]
+Kind = Literal["text", "whole", "number", "yesno"]
 _KIND_WORDS: dict[Kind, str] = {
     "text": "text in quotes",
     "whole": "a whole number",
     "number": "a number",
+    "yesno": "true or false",
 }
 
 
@@ -146,6 +147,8 @@ def _fault(value: Any, field: Field) -> str | None:
     if field.choices and value not in field.choices:
         hint = did_you_mean(value, field.choices)
         return f'must be one of {", ".join(field.choices)}, not "{value}"{hint}'
+    if field.kind == "yesno":
+        return None
     if field.kind == "text":
         return None if value.strip() else "must not be empty"
     too_low = field.low is not None and value < field.low
@@ -159,8 +162,8 @@ def _fault(value: Any, field: Field) -> str | None:
 def _is_kind(value: Any, kind: Kind) -> bool:
     if kind == "text":
         return isinstance(value, str)
-    if isinstance(value, bool):
-        return False
+    if isinstance(value, bool) or kind == "yesno":
+        return isinstance(value, bool) and kind == "yesno"
     return isinstance(value, int) if kind == "whole" else isinstance(value, (int, float))
 
 

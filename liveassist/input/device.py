@@ -119,7 +119,7 @@ class DeviceSource:
         self._block_frames = block_frames
         self._clock = clock
         self._columns = [mic.channel - 1 for mic in kit.mics]
-        self._channels = max(self._columns) + 1
+        self._channels = max(mic.channel for mic in kit.inputs)
         self._child: CaptureProcess | None = None
         self._ring: BlockRing | None = None
         self._loss: LossClock | None = None
@@ -194,7 +194,7 @@ class DeviceSource:
             self.state = "starting"
 
     def _because(self) -> str:
-        mic = max(self._kit.mics, key=lambda mic: mic.channel)
+        mic = max(self._kit.inputs, key=lambda mic: mic.channel)
         return f'microphone "{mic.name}" of kit "{self._kit.name}"'
 
     # --- reading -----------------------------------------------------------------------
@@ -264,7 +264,8 @@ class DeviceSource:
         first = self._position
         self._position += len(audio)
         self._silence.heard(not audio.any(), len(audio) / self.sample_rate_hz)
-        return Block(first, np.ascontiguousarray(audio[:, self._columns]), lost)
+        click = audio[:, self._kit.click.channel - 1] if self._kit.click else None
+        return Block(first, np.ascontiguousarray(audio[:, self._columns]), lost, click)
 
     # --- supervision -------------------------------------------------------------------
 

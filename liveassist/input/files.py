@@ -57,6 +57,9 @@ class Recording:
     def __init__(self, parts: Sequence[Part], kit: Kit, name: str) -> None:
         self.name = name
         self._kit = kit
+        #: Whether the kit has a channel for the metronome that this recording lacks.
+        columns = {column for part in parts for _, column in part.routes}
+        self.click_missing = kit.click is not None and len(kit.mics) not in columns
         self._parts = tuple(parts)
         self._stack = ExitStack()
         try:
@@ -86,13 +89,14 @@ class Recording:
 
         InputError where the audio ends before the header says it does, or is not a number.
         """
-        first = 0
+        first, mics = 0, len(self._kit.mics)
         while first < self.frames:
-            audio = np.zeros((min(frames, self.frames - first), len(self._kit.mics)), np.float32)
+            audio = np.zeros((min(frames, self.frames - first), len(self._kit.inputs)), np.float32)
             got = min(self._read_part(index, audio, first) for index in range(len(self._parts)))
             if got:
                 self._refuse_non_numbers(audio[:got], first)
-                yield Block(first_sample=first, audio=audio[:got])
+                click = audio[:got, mics] if self._kit.click and not self.click_missing else None
+                yield Block(first, np.ascontiguousarray(audio[:got, :mics]), click=click)
             if got < len(audio):
                 raise self._truncated(first + got)
             first += got
@@ -154,7 +158,7 @@ class Recording:
                 "each must be mono"
             )
         missing = [
-            f"{self._kit.mics[column].name} (channel {channel + 1})"
+            f"{self._kit.inputs[column].name} (channel {channel + 1})"
             for channel, column in part.routes
             if channel >= channels
         ]
@@ -233,7 +237,7 @@ class Recording:
             return
         frame, column = np.argwhere(~np.isfinite(audio))[0]
         raise InputError(
-            f"{self.name}: {self._kit.mics[column].name} holds a sample that is not a finite "
+            f"{self.name}: {self._kit.inputs[column].name} holds a sample that is not a finite "
             f"number at {(first + frame) / self.sample_rate_hz:.3f} s; what follows cannot be "
             "trusted, so export the file again"
         )
@@ -260,8 +264,20 @@ def open_recording(given: Sequence[str], kit: Kit) -> Recording:
     if len(given) == 1 and (os.path.exists(given[0]) or not _MIC_EQUALS.match(given[0])):
         path = _existing(given[0])
         routes = tuple((mic.channel - 1, column) for column, mic in enumerate(kit.mics))
+        if kit.click is not None and kit.click.channel <= _channels(path):
+            routes = (*routes, (kit.click.channel - 1, len(kit.mics)))
         return Recording((Part(path, routes),), kit, name)
     return Recording(_parts_by_name(given, kit), kit, name)
+
+
+def _channels(path: Path) -> int:
+    """How many channels the file has; 0 where that is not to be read (`Recording` says why)."""
+    import soundfile
+
+    try:
+        return int(soundfile.info(path).channels)
+    except (soundfile.SoundFileError, OSError):
+        return 0
 
 
 def _parts_of_folder(folder: Path, kit: Kit) -> list[Part]:
@@ -275,7 +291,7 @@ def _parts_of_folder(folder: Path, kit: Kit) -> list[Part]:
     for path in files:
         named.setdefault(path.stem.casefold(), []).append(path)
     chosen: dict[str, Path] = {}
-    for mic in kit.mics:
+    for mic in kit.inputs:
         candidates = named.get(mic.name.casefold(), [])
         if len(candidates) > 1:
             raise InputError(
@@ -288,7 +304,7 @@ def _parts_of_folder(folder: Path, kit: Kit) -> list[Part]:
 
 
 def _parts_by_name(given: Sequence[str], kit: Kit) -> list[Part]:
-    names = [mic.name for mic in kit.mics]
+    names = [mic.name for mic in kit.inputs]
     chosen: dict[str, Path] = {}
     for item in given:
         match = None if os.path.exists(item) else _MIC_EQUALS.match(item)
@@ -318,7 +334,11 @@ def _parts(chosen: dict[str, Path], kit: Kit, where: str, stems: Sequence[str]) 
             f"{where}: no file for {', '.join(missing)}{hints}; name each file for its microphone, "
             "or take the microphone out of the kit profile"
         )
-    return [Part(chosen[mic.name], ((0, column),)) for column, mic in enumerate(kit.mics)]
+    return [
+        Part(chosen[mic.name], ((0, column),))
+        for column, mic in enumerate(kit.inputs)
+        if mic.name in chosen
+    ]
 
 
 def _existing(given: str) -> Path:

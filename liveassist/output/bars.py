@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from liveassist.output.clickgrid import click_grids
 from liveassist.output.grid import Grid as Grid
 from liveassist.output.grid import Place as Place
 from liveassist.output.grid import clock_grids
@@ -124,14 +125,23 @@ def session_maps(
     session: StoredSession, drums: Sequence[str], kicks: Sequence[str]
 ) -> list[list[TakeMap]]:
     """The map of every song whose tempo the user gave, takes of no song last; without a tempo, on
-    the recorder's clock where it ran."""
+    the recorder's clock where it ran; else on its metronome where that was heard (with a tempo
+    given, where it is the metronome's)."""
     songs = dict.fromkeys(session.songs.get(take.name, "") for take in session.takes)
     found = []
     for song in sorted(songs, key=lambda song: song == ""):
         names = [one.name for one in session.takes if session.songs.get(one.name, "") == song]
         tempo = session.tempo_of(names[0])
-        grids = clock_grids(session, drums) if tempo is None else None
-        if tempo is not None or grids:
+        grids: dict[str, Grid] = {**click_grids(session, drums, kicks, tempo)}
+        if tempo is None:
+            grids |= clock_grids(session, drums)
+        else:
+            laid = take_grids(
+                session, tempo, session.beats, drums=drums, kicks=kicks,
+                first_beats=session.first_beats,
+            )  # fmt: skip
+            grids = {**laid, **grids}
+        if grids:
             maps = take_maps(
                 session, tempo or 0.0, session.beats, drums=drums, kicks=kicks,
                 first_beats=session.first_beats, names=names, grids=grids,

@@ -113,7 +113,7 @@ def clock_grids(session: StoredSession, drums: Sequence[str]) -> Mapping[str, Gr
         return {}
     grids: dict[str, Grid] = {}
     for take in session.takes:
-        beats = _beats_of(take, song.beats)
+        beats = beats_of(take, song.beats)
         times = [
             hit.time_s
             for hit in session.between(take)
@@ -123,13 +123,13 @@ def clock_grids(session: StoredSession, drums: Sequence[str]) -> Mapping[str, Gr
             numbers = [beat.number for beat in beats]
             step_s, first_s = np.polyfit(numbers, [beat.time_s for beat in beats], 1)
             tempo = round(60.0 / float(step_s), 2)
-            held = _hold(beats, times)
+            held = hold_of(beats, times)
             grids[take.name] = SongGrid(tempo, song.beats_a_bar, float(first_s), held, beats)
     return grids
 
 
-def _beats_of(take: StoredTake, beats: Sequence[Beat]) -> tuple[Beat, ...]:
-    """The beats of a take: of the run of the clock that has most of them in it."""
+def beats_of(take: StoredTake, beats: Sequence[Beat]) -> tuple[Beat, ...]:
+    """The beats of a take: of the run of the clock or metronome that has most of them in it."""
     near = [b for b in beats if take.start_s - _AROUND_S <= b.time_s <= take.end_s + _AROUND_S]
     runs = {b.run for b in near if take.start_s <= b.time_s <= take.end_s}
     if not runs:
@@ -138,7 +138,7 @@ def _beats_of(take: StoredTake, beats: Sequence[Beat]) -> tuple[Beat, ...]:
     return tuple(b for b in near if b.run == most)
 
 
-def _hold(beats: Sequence[Beat], times_s: Sequence[float]) -> float:
+def hold_of(beats: Sequence[Beat], times_s: Sequence[float]) -> float:
     """How well main hits keep to the clock, 0 to 1: as `bars.fit_grid` has it, of beat or eighth,
     whichever they keep to better."""
     places = [place for time_s in times_s if (place := beat_at(beats, time_s)) is not None]

@@ -9,7 +9,7 @@ import numpy as np
 
 from liveassist.output.bars import LEAST_HOLD, BarCell, TakeMap, choice_lines, session_maps
 from liveassist.output.punchins import punch_lines
-from liveassist.output.report_page import bullets, paragraph, plot, section
+from liveassist.output.report_page import bullets, paragraph, plot, section, table
 from liveassist.output.report_svg import Draw
 from liveassist.output.stored import StoredSession
 from liveassist.output.timemaps import SPAN_S, time_maps, time_sentences
@@ -48,6 +48,18 @@ def bars_section(session: StoredSession, drums: Sequence[str]) -> str:
             "weak hit, ! a fault. The sentences below say the same.",
         )
         body += bullets(time_sentences(timed) or ["No span stands out."])
+    rows = timing_rows(session, drums)
+    if rows:
+        body += table(
+            "Timing against the click",
+            ("Take", "Drum", "Main hits", "Late (+) or early (−)", "Scatter", "95 % interval"),
+            rows,
+        )
+        body += paragraph(
+            "Against the nearest sixteenth of the click channel or, where one was heard, of the "
+            "recorder's MIDI clock. A steady lateness may be the way of the sound; the scatter is "
+            "the drummer's."
+        )
     punched = punch_lines(session, drums, grids)
     if punched:
         body += "<h3>Punch-ins</h3>" + bullets([line.strip() for line in punched])
@@ -60,6 +72,27 @@ def bars_section(session: StoredSession, drums: Sequence[str]) -> str:
             + body
         )
     return section("bars", "Takes on bars" if songs else "Takes over time", body)
+
+
+def timing_rows(session: StoredSession, drums: Sequence[str]) -> list[tuple[str, ...]]:
+    """A row a take and drum: how its main hits lie on the clock or the metronome; or why not."""
+    rows: list[tuple[str, ...]] = []
+    for take in session.takes:
+        for drum in drums:
+            found = session.timing.get(take.name, {}).get(drum)
+            if found is None:
+                continue
+            if found.offset_ms is None or found.spread_ci is None:
+                rows.append((take.name, drum, str(found.hits), found.reason or "", "", ""))
+                continue
+            low, high = found.spread_ci
+            rows.append(
+                (
+                    take.name, drum, str(found.hits), f"{found.offset_ms:+.1f} ms",
+                    f"{found.spread_ms:.1f} ms", f"{low:.1f} to {high:.1f} ms",
+                )
+            )  # fmt: skip
+    return rows
 
 
 def _song(session: StoredSession, number: int, maps: Sequence[TakeMap]) -> str:

@@ -47,9 +47,10 @@ def setup_sheet(session: StoredSession) -> str:
         for drum in kit.drums
     ]
     mics = []
-    for mic in sorted(kit.mics, key=lambda one: one.channel):
+    for mic in sorted(kit.inputs, key=lambda one: one.channel):
         owner = kit.owner(mic.name)
         where = owner.name if owner else f"{mic.of} (second)" if mic.of else "–"
+        where = "the click" if mic is kit.click else where
         offset = "–" if mic.track_offset_db is None else f"{signed(mic.track_offset_db, 1)} dB"
         row = [str(mic.channel), mic.name, where, mic.type, offset]
         mics.append([*row, session.notes.get(mic.name, "")])

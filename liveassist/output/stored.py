@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from liveassist.model import Kit
-from liveassist.song import Beat, Code
+from liveassist.song import Beat, ClockTiming, Code
 
 Json = Mapping[str, Any]
 
@@ -89,6 +89,15 @@ class StoredSong:
 
 
 @dataclass(frozen=True, slots=True)
+class StoredClick:
+    """The beats of the metronome's channel, in order of time. ``metres``: beats a bar that its
+    accents tell, by run; None where nothing tells one beat from another."""
+
+    beats: tuple[Beat, ...]
+    metres: Mapping[int, int | None]
+
+
+@dataclass(frozen=True, slots=True)
 class StoredSession:
     """A session folder. ``kit`` None: the folder is of an older version and holds no kit.
 
@@ -112,6 +121,12 @@ class StoredSession:
     title: str = ""
     #: None: no clock and no time code was heard.
     song: StoredSong | None = None
+    #: None: there is no channel for the metronome, or nothing was heard there.
+    click: StoredClick | None = None
+    #: By take and drum, against the clock or else the metronome; empty where neither was heard.
+    timing: Mapping[str, Mapping[str, ClockTiming]] = field(default_factory=dict)
+    #: Whether the user said ``beats``.
+    beats_said: bool = False
 
     def tempo_of(self, take: str) -> float | None:
         """Beats a minute that the user gave for the take's song, or for all; None: not said."""

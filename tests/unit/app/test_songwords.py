@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from liveassist.app.songwords import song_lines
+from liveassist.app.songwords import song_lines, with_timing
 from tests.unit.output.test_grid import _session
 
 
 def test_a_take_on_clock_and_time_code() -> None:
-    session = _session()
+    session = with_timing(_session())
     whole, punch, free = session.takes
     assert song_lines(session, whole, ["kick", "snare"]) == [
         "   recorder: time code 01:00:00:00 to 01:00:08:00, bars 1 to 4, 120.0 beats a minute, "
