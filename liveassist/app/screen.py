@@ -10,7 +10,7 @@ from liveassist.app.steering import Steering
 from liveassist.model import Event, OutputState, Snapshot
 
 if TYPE_CHECKING:
-    from liveassist.output.keys import Command
+    from liveassist.output.terminal import Press
 
 
 class Screen:
@@ -38,8 +38,8 @@ class Screen:
 
     def figures(self, snapshot: Snapshot) -> None:
         """Carry out keys pressed since last time, then draw."""
-        for command in self._keys.poll():
-            self._carry_out(self._dashboard.handle(command))
+        for press in self._dashboard.typed(self._keys.typed()):
+            self._carry_out(press)
         self._dashboard.draw(snapshot)
 
     def states(self) -> tuple[OutputState, ...]:
@@ -51,9 +51,10 @@ class Screen:
         self._keys.close()
         self._dashboard.close()
 
-    def _carry_out(self, command: Command | None) -> None:
-        if command == "quit":
+    def _carry_out(self, press: Press) -> None:
+        if press.command == "quit":
             self._stop.request()
-        elif command is not None:
-            alert = self._dashboard.put_away if command == "silence_alert" else None
-            self._steering.press(command, alert, self._dashboard.subject(command))
+        elif press.text:
+            self._steering.write(press.command, press.text, press.take)
+        else:
+            self._steering.press(press.command, press.alert, press.take)

@@ -45,6 +45,8 @@ KEY_COMMANDS: Mapping[str, str] = {
     "join": "take/join",
     "split": "take/split",
     "star": "take/star",
+    "rename": "take/rename",
+    "note": "take/note",
     "mark": "take/mark",
 }
 
@@ -122,6 +124,10 @@ class Steering:
         args = (_alert_id(alert),) if alert is not None else (take,) if take else ()
         return self.do(KEY_COMMANDS[key], args, "key")
 
+    def write(self, key: str, text: str, take: str) -> Outcome:
+        """Carry out what a key asked for with a line of text, about ``take``."""
+        return self.do(KEY_COMMANDS[key], (text, take), "key")
+
     def do(
         self,
         name: str,
@@ -192,6 +198,8 @@ class Steering:
         name = _text(args)
         if not name:
             return Outcome(False, "the name is empty")
+        if len(args) > 1 and str(args[1]).strip():
+            return self.desk.rename(str(args[1]).strip(), name)
         take = self._pipeline.rename_take(name)
         if take is None:
             return Outcome(False, "there is no take")

@@ -155,6 +155,11 @@ class TakeDesk:
             return outcome
         return Outcome(True, f"{name} is no take any more; its hits stay")
 
+    def rename(self, take: str, name: str) -> Outcome:
+        """Call the take called ``take`` otherwise."""
+        outcome, takes = self._edit(TakeEdit("rename", take, name=name))
+        return Outcome(True, f"named {takes[0].name}") if outcome.done else outcome
+
     def _edit(self, edit: TakeEdit) -> tuple[Outcome, list[Take]]:
         try:
             names, takes = self._pipeline.edit_takes(edit)

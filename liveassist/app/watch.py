@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -114,15 +115,17 @@ def watch(
                 newest = line.get("snapshot", newest)
             if newest is not None:
                 board.draw(_readable(newest))
-            for command in keys.poll():
-                left = board.handle(command)
-                if left == "quit":
+            for press in board.typed(keys.typed()):
+                if press.command == "quit":
                     if own:
                         daemon.send("stop")
                     return 0
-                if left is not None and left in KEY_COMMANDS:
-                    alert = board.put_away if left == "silence_alert" else None
-                    daemon.send(left, alert_id(alert) if alert is not None else board.subject(left))
+                if press.text:
+                    words = [KEY_COMMANDS[press.command], press.text, press.take]
+                    daemon.send("tell", json.dumps(words))
+                elif press.command in KEY_COMMANDS:
+                    about = alert_id(press.alert) if press.alert is not None else press.take
+                    daemon.send(press.command, about)
         ended = daemon.ended
     if ended and not own:
         print("The daemon has ended.", file=out)

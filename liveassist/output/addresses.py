@@ -185,7 +185,11 @@ _COMMANDS = (
     ),
     Address(f"{ROOT}/take/stop", (), "command", "End the take that runs.", ()),
     Address(
-        f"{ROOT}/take/rename", (Arg("name", "s"),), "command", "Name the take.", ("second verse",)
+        f"{ROOT}/take/rename",
+        (Arg("name", "s"), Arg("take", "s", optional=True)),
+        "command",
+        "Name the take that runs or was last, or the one named.",
+        ("second verse",),
     ),
     Address(
         f"{ROOT}/take/mark",

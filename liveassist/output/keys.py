@@ -26,6 +26,8 @@ Command = Literal[
     "join",
     "split",
     "star",
+    "rename",
+    "note",
     "mark",
     "set_reference",
     "silence_alert",
@@ -59,6 +61,8 @@ COMMANDS: tuple[Binding, ...] = (
     Binding("e", "page_expander", "expander", "levels and rates to choose a threshold by"),
     Binding("r", "set_reference", "reference", "compare later takes with this one"),
     Binding("s", "star", "star", "star this take, or take its star away"),
+    Binding("c", "rename", "name", "call this take otherwise: type its name, then Enter"),
+    Binding("w", "note", "note", "write a note about this take: type it, then Enter"),
     Binding("m", "mark", "mark", "put a mark at this moment"),
     Binding("x", "split", "split", "make two takes of the running one, here"),
     Binding("j", "join", "join", "make one take of the last two"),
@@ -80,7 +84,7 @@ MOVES: Mapping[str, Command] = {
 }  # fmt: skip
 MOVES_SENTENCE = (
     "up, down, Page Up and Page Down move here, between takes, and in the list of takes; there "
-    "r, s and j are about the chosen take (j: and the one before it)"
+    "r, s, c, w and j are about the chosen take (j: and the one before it)"
 )
 #: Other function keys arrive as escape sequences too; their last letter must not be a command.
 _KEYS = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.|.|$)|.", re.DOTALL)
@@ -88,9 +92,19 @@ _KEYS = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.|.|$)|.", re.DOTALL)
 MOST_BYTES = 64
 
 
+def keys_in(text: str) -> list[str]:
+    """Typed ``text`` key by key; an escape sequence is one key."""
+    return _KEYS.findall(text)
+
+
+def command_of(key: str) -> Command | None:
+    """The command that a key asks for; None if it is for none."""
+    return MOVES.get(key) or _BY_KEY.get(key.lower())
+
+
 def commands_in(text: str) -> list[Command]:
     """The commands that typed ``text`` asks for, in order; other keys are nothing."""
-    found = (MOVES.get(key) or _BY_KEY.get(key.lower()) for key in _KEYS.findall(text))
+    found = map(command_of, keys_in(text))
     return [command for command in found if command is not None]
 
 

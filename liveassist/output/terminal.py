@@ -10,12 +10,14 @@ import os
 import re
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 from rich.console import Console, ConsoleDimensions
 from rich.live import Live
 
 from liveassist.model import Alert, Snapshot
-from liveassist.output.keys import Command, KeyReader
+from liveassist.output.keys import Command, KeyReader, command_of, keys_in
+from liveassist.output.prompt import Prompt
 from liveassist.output.terminal_pages import page_rows, render
 from liveassist.output.terminal_picture import export_svg
 from liveassist.output.terminal_plain import plain_lines, speakable, summary_lines
@@ -27,6 +29,7 @@ __all__ = [
     "Command",
     "Dashboard",
     "KeyReader",
+    "Press",
     "export_svg",
     "plain_lines",
     "render",
@@ -54,6 +57,16 @@ _PAGE_KEYS: Mapping[Command, str] = {
 _MOVES: Mapping[Command, int] = {"up": -1, "down": 1, "page_up": -10, "page_down": 10}
 #: Alerts put away are remembered up to this many, oldest forgotten first.
 MOST_SILENCED = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """What is left to do of a key: a command, on a take or an alert, with what was typed for it."""
+
+    command: Command
+    take: str = ""
+    text: str = ""
+    alert: Alert | None = None
 
 
 def _wordings(line: str) -> str:
@@ -99,6 +112,7 @@ class Dashboard:
         self._message, self._message_until = "", 0.0
         self._noticed = ""
         self._quit_until: float | None = None
+        self._prompt: Prompt | None = None
 
     @property
     def active(self) -> bool:
@@ -114,6 +128,8 @@ class Dashboard:
         if not self.active:
             return False
         now = self._clock()
+        if self._plain and self._prompt is not None:
+            return False  # nothing is said between the letters of what is typed
         every = PLAIN_EVERY_S if self._plain else 1.0 / MOST_PER_S
         if self._last_drawn is not None and now - self._last_drawn < every:
             self.skipped += 1
@@ -131,6 +147,56 @@ class Dashboard:
         self.frames += 1
         return True
 
+    def typed(self, text: str) -> list[Press]:
+        """Take in what was typed: letters of a line that is asked for, else keys; what is left for
+        the caller to do."""
+        left = []
+        for key in keys_in(text):
+            press = self._letter(key) if self._prompt is not None else self._key(key)
+            if press is not None:
+                left.append(press)
+        return left
+
+    def _key(self, key: str) -> Press | None:
+        command = command_of(key)
+        left = None if command is None else self.handle(command)
+        if left is None:
+            return None
+        alert = self.put_away if left == "silence_alert" else None
+        return Press(left, self.subject(left), alert=alert)
+
+    def _letter(self, key: str) -> Press | None:
+        prompt = self._prompt
+        assert prompt is not None
+        echo = prompt.type(key)
+        if self._plain and echo:
+            self.console.file.write(echo)
+            self.console.file.flush()
+        self._redraw_soon()
+        if prompt.state == "open":
+            return None
+        self._prompt = None
+        if self._plain:
+            self._print([""])
+        if prompt.state == "left":
+            self.say(f"{prompt.take} stays as it is.")
+            return None
+        return Press(prompt.command, prompt.take, prompt.text.strip())
+
+    def _ask(self, command: Command) -> None:
+        """Ask for a line of text about the chosen take, else the one that runs or was last."""
+        takes = () if self._latest is None else self._latest.takes
+        take = self.chosen or max(
+            takes, key=lambda one: (one.end_s is None, one.end_s or 0.0), default=None
+        )
+        if not take:
+            self.say("There is no take yet.")
+            return
+        self._prompt = Prompt(command, take if isinstance(take, str) else take.name)
+        if self._plain:
+            self._print([self._prompt.question])
+        self._redraw_soon()
+
     def handle(self, command: Command) -> Command | None:
         """Carry out what concerns the screen alone; return what is left for the caller to do.
 
@@ -144,6 +210,9 @@ class Dashboard:
             return None
         if command in _MOVES:
             self._move(_MOVES[command])
+            return None
+        if command in ("rename", "note"):
+            self._ask(command)
             return None
         if command == "quit" and self._take_is_marked():
             if self._quit_until is None or now > self._quit_until:
@@ -223,7 +292,7 @@ class Dashboard:
             colour=self.console.color_system is not None and not self.console.no_color,
             page=self.page,
             silenced=self._put_away(snapshot),
-            message=self._message if now < self._message_until else "",
+            message=self._foot(width, now),
             scroll=self._scroll,
         )
         if self._live is None:
@@ -237,6 +306,12 @@ class Dashboard:
             )
             self._live.start()
         self._live.update(frame, refresh=True)
+
+    def _foot(self, width: int, now: float) -> str:
+        """What stands on the key line in place of the keys."""
+        if self._prompt is not None:
+            return self._prompt.line(width - 2)
+        return self._message if now < self._message_until else ""
 
     def _size(self) -> tuple[int, int]:
         """The terminal's size now, asked for at every picture so that a resize is followed.

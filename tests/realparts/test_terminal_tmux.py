@@ -33,8 +33,8 @@ left = False
 with Dashboard() as dashboard, KeyReader() as keys:
     while not left and time.monotonic() - begin < 60:
         dashboard.draw(replace(base, time_s=base.time_s + time.monotonic() - begin))
-        for command in keys.poll():
-            left = dashboard.handle(command) == "quit" or left
+        for press in dashboard.typed(keys.typed()):
+            left = press.command == "quit" or left
         time.sleep(0.02)
 spent = time.monotonic() - begin
 print("gone after", dashboard.frames, "frames,", "within" if dashboard.frames <= 10 * spent + 3
@@ -186,3 +186,62 @@ def test_a_screen_reader_gets_sentences(tmux: Tmux, script: Path) -> None:
     lines = tmux.until(lambda seen: "take 2: snare spread" in "\n".join(seen), "the takes spoken")
     assert "█" not in "\n".join(lines)
     assert "│" not in "\n".join(lines)
+
+
+def demo(tmux: Tmux, folder: Path, width: int, height: int, *more: str) -> None:
+    """The real program in a window: the demo, kept in ``folder``."""
+    words = [sys.executable, "-m", "liveassist", "demo", "--out", str(folder), *more]
+    tmux(
+        *("new-session", "-d", "-x", str(width), "-y", str(height), "-c", str(ROOT)),
+        f"PYTHONPATH={shlex.quote(str(ROOT))} PYTHONWARNINGS=error LC_ALL=C.UTF-8 "
+        + f"exec {shlex.join(words)}",
+        *(";", "set", "-g", "status", "off", ";", "resize-window"),
+        *("-x", str(width), "-y", str(height)),
+    )
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (40, 20)])
+def test_a_take_is_named_noted_and_starred_by_keys(
+    tmux: Tmux, tmp_path: Path, width: int, height: int
+) -> None:
+    demo(tmux, tmp_path / "s", width, height)
+    tmux.until(lambda seen: "gannet_road_1" in "\n".join(seen), "the first take")
+    tmux("send-keys", "c")
+    tmux.until(lambda seen: "Name" in seen[-1] and "_" in seen[-1], "the question")
+    # Letters that are commands elsewhere are letters here; the last one is taken back.
+    tmux("send-keys", "-l", "quiet jqx")
+    tmux("send-keys", "BSpace")
+    tmux.until(lambda seen: "quiet jq_" in seen[-1], "what was typed")
+    tmux("send-keys", "Enter")
+    tmux.until(lambda seen: "named quiet jq" in seen[-1], "the answer")
+    tmux("send-keys", "w")
+    tmux("send-keys", "-l", "fill too early")
+    tmux("send-keys", "Enter")
+    tmux.until(lambda seen: "noted of quiet jq" in seen[-1], "the note taken")
+    tmux("send-keys", "s", "c")
+    tmux("send-keys", "-l", "never")
+    tmux("send-keys", "Escape")
+    tmux.until(lambda seen: "stays as it is" in seen[-1], "the name left as it was")
+    tmux("send-keys", "p")
+    lines = tmux.until(lambda seen: any("* quiet jq" in line for line in seen), "it in the list")
+    assert "Noted: fill too early" in "\n".join(lines)
+    assert all(len(line) <= width for line in lines)
+    tmux("send-keys", "q", "q")
+    end = time.monotonic() + TIMEOUT_S
+    while not (tmp_path / "s" / "summary.json").exists() or time.monotonic() < end - 15.0:
+        time.sleep(0.2)
+        assert time.monotonic() < end, "nothing was written"
+    said = (tmp_path / "s" / "notes.json").read_text(encoding="utf-8")
+    assert '"quiet jq": "fill too early"' in said
+    assert '"stars": [\n    "quiet jq"\n  ]' in said
+
+
+def test_a_take_is_named_without_pictures(tmux: Tmux, tmp_path: Path) -> None:
+    demo(tmux, tmp_path / "s", 80, 24, "--plain")
+    tmux.until(lambda seen: "gannet_road_1" in "\n".join(seen), "the first take spoken")
+    tmux("send-keys", "c")
+    tmux.until(lambda seen: "Enter keeps it, Escape leaves it" in "\n".join(seen), "the question")
+    tmux("send-keys", "-l", "second verse")
+    tmux.until(lambda seen: "second verse" in "\n".join(seen), "the letters")
+    tmux("send-keys", "Enter")
+    tmux.until(lambda seen: "named second verse" in "\n".join(seen), "the answer spoken")
