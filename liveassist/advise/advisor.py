@@ -25,9 +25,9 @@ from liveassist.advise.keyfilter import keyed_margin
 from liveassist.advise.picture import DRAWN_STEPS, draw
 from liveassist.advise.scene import Scene, build, drums_of
 from liveassist.advise.sidechain import Sidechain
-from liveassist.advise.steps import Steps, at_once
 from liveassist.advise.suggest import NEEDED_HITS, Fit, check_aim, fit_scene, not_for_expander
 from liveassist.model import ExpanderPicture, Hit, Kit, Prediction, Suggestion
+from liveassist.steps import Steps, at_once
 
 #: A microphone's suggestion is looked at this often at most, s.
 EVERY_S = 15.0

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from liveassist.advise.alerts_rules import Sighting
 from liveassist.model import Figures, Kit
+from liveassist.ranks import median
 
 # Bleed: a cell of the matrix against what it was, from this many hits of the source.
 # Bleed varies by 3 to 6 dB from stroke to stroke on recorded drums; 4 dB gave two false alarms in
@@ -49,7 +48,7 @@ class BleedWatch:
 def _bleed_sightings(drum: str, rises: dict[str, float]) -> list[Sighting]:
     # Where the drum's own microphone was turned down, all cells rise alike; one cell is news of
     # its own only by what it rises above the others.
-    middle = float(np.median(list(rises.values())))
+    middle = median(list(rises.values()))
     everywhere = len(rises) >= 3 and middle >= BLEED_UP_DB
     common = max(middle, 0.0) if len(rises) >= 3 else 0.0
     found = [

@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 
 from liveassist.model import DrumFigures, Figures, FloatArray, Hit, MicState
+from liveassist.ranks import median
 
 # Uneven: recorded rock playing has spreads of 1.4 to 2.7 dB about its trend.
 UNEVEN_DB = 3.0
@@ -173,7 +174,7 @@ def weak_hits(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
 def _short(levels: FloatArray, at: int) -> float:
     """How far a level lies under both the four before and the four after it, dB."""
     before, after = levels[max(at - 4, 0) : at], levels[at + 1 : at + 5]
-    return float(min(np.median(before), np.median(after)) - levels[at])
+    return float(min(median(before), median(after)) - levels[at])
 
 
 def falling(row: DrumFigures, main: Sequence[Hit], falls: FallWatch) -> Sighting | None:
@@ -192,7 +193,7 @@ def falling(row: DrumFigures, main: Sequence[Hit], falls: FallWatch) -> Sighting
     span = float(times[-1] - times[0])
     fall = -row.trend_db_per_min * span / 60.0
     certain = row.trend_db_per_min + FALL_CI_STRETCH * (row.trend_ci[1] - row.trend_db_per_min)
-    thirds = [float(np.median(part)) for part in np.array_split(levels, 3)]
+    thirds = [median(part) for part in np.array_split(levels, 3)]
     steady = thirds[0] - thirds[1] > 0.25 * fall and thirds[1] - thirds[2] > 0.25 * fall
     usual = falls.usual_low(row.drum, float(times[0]))
     present = (
@@ -260,7 +261,7 @@ class FallWatch:
             block, fresh = fresh[:LOW_HITS], fresh[LOW_HITS:]
             levels = [h.peak_dbfs for h in block if h.peak_dbfs is not None]
             self.seen[drum] = block[-1].time_s
-            rows.append((block[-1].time_s, float(np.median(levels))))
+            rows.append((block[-1].time_s, median(levels)))
         del rows[:-LOW_BLOCKS]
 
     def usual_low(self, drum: str, before_s: float) -> float | None:
@@ -279,7 +280,7 @@ class FallWatch:
         slope = float(x @ levels / (x @ x))
         residual = levels - levels.mean() - slope * x
         error = math.sqrt(float(residual @ residual) / (len(rows) - 2) / float(x @ x))
-        thirds = [float(np.median(part)) for part in np.array_split(levels, 3)]
+        thirds = [median(part) for part in np.array_split(levels, 3)]
         span = float(times[-1] - times[0])
         fall = -slope * span
         low = self.usual_low(drum, float(times[0]))
@@ -300,7 +301,7 @@ def headroom(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
     if len(peaks) < HEADROOM_HITS or row.spread_db is None:
         return None
     levels = np.array(peaks, dtype=np.float64)
-    middle = float(np.median(levels[-HEADROOM_HITS:]))
+    middle = median(levels[-HEADROOM_HITS:])
     scale = max(row.spread_db, 0.5) * math.sqrt(1.0 + 1.0 / len(peaks))
     rate = (len(main) - 1) / max(main[-1].time_s - main[0].time_s, 1.0)
     ahead = max(rate * HEADROOM_AHEAD_S, 1.0)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -18,8 +18,9 @@ from liveassist.advise.keyfilter import Separation
 from liveassist.advise.predict import Outcome
 from liveassist.advise.scene import BoolArray, IntArray, Scene, hit_levels
 from liveassist.advise.sidechain import Sidechain
-from liveassist.advise.steps import Steps
 from liveassist.model import FloatArray
+from liveassist.ranks import median, quantile
+from liveassist.steps import Steps
 
 RANGE_DB = 12.0
 #: Longest look-ahead suggested. Recorders compensate for it; live rigs may not have it.
@@ -54,6 +55,35 @@ MISSED_SHARE = 0.02
 GOOD_COST = 0.1
 
 
+@dataclass(slots=True)
+class _Part:
+    """A part of a scene's time, and what runs of the expander cost in it."""
+
+    inside: BoolArray
+    #: Which of the main and foreign hits lie in it, how many own hits, which share of the time.
+    mains: BoolArray
+    foreign: BoolArray
+    own: int
+    share: float
+    whole: bool
+    #: By slope of the key filter (whether twice) and threshold.
+    costs: dict[tuple[bool, float], float] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, scene: Scene, inside: BoolArray) -> _Part:
+        """The part of ``scene`` in the hops that are true ``inside``."""
+        own = inside[scene.own]
+        count = np.count_nonzero(inside)
+        return cls(
+            inside,
+            own[scene.main],
+            inside[scene.foreign],
+            int(np.count_nonzero(own)),
+            count / inside.size,
+            bool(count == inside.size),
+        )
+
+
 class Fitter:
     """Fits one microphone's settings; runs of the expander are kept by threshold.
 
@@ -76,7 +106,7 @@ class Fitter:
         _, ratio, knee, hysteresis = next(row for row in STYLES if chosen.db >= row[0])
         self._runs: dict[float, Outcome] = {}
         self._steep_runs: dict[float, Outcome] = {}
-        self._everything = np.ones(scene.size, dtype=np.bool_)
+        self._everything = _Part.of(scene, np.ones(scene.size, dtype=np.bool_))
         self.settings = ExpanderSettings(
             threshold_dbfs=self._place(self._everything, ratio, knee),
             ratio=ratio,
@@ -107,6 +137,7 @@ class Fitter:
             self.settings = yield from self._with_times(self.settings)
             self._runs.clear()
             self._steep_runs.clear()
+            everything.costs.clear()
             threshold = yield from self._threshold(everything)
             self.settings = replace(self.settings, threshold_dbfs=threshold)
         outcome = yield from self._run(threshold)
@@ -120,11 +151,11 @@ class Fitter:
 
     # --- threshold -------------------------------------------------------------------------
 
-    def _place(self, part: BoolArray, ratio: float, knee: float) -> float:
+    def _place(self, part: _Part, ratio: float, knee: float) -> float:
         """Threshold from the levels heard in ``part`` of the time, by aim."""
         scene, chosen = self._scene, self._chosen
         levels = hit_levels(scene, self._key, chosen.reach_s)
-        inside = part[scene.own]
+        inside = part.inside[scene.own]
         mains = chosen.mains[inside[scene.main]]
         top = keyfilter.low_level(mains if mains.size else chosen.mains) - knee / 2.0
         bottom = chosen.rest_dbfs + RANGE_DB / 2.0 / (ratio - 1.0)
@@ -139,10 +170,10 @@ class Fitter:
         if self._aim == "tight":
             wanted = top - min(4.0, 0.5 * room)
         elif ghosts.size and self._aim == "keep-ghosts":
-            wanted = float(np.percentile(ghosts, 10.0))
+            wanted = quantile(ghosts, 0.10)
         elif ghosts.size:
             # A ghost of middling level comes down some 3 dB.
-            wanted = float(np.median(ghosts)) + 1.0
+            wanted = median(ghosts) + 1.0
         else:
             # Nothing between hits and bleed to keep: high, so that the ring closes it in time.
             wanted = max(bottom + 0.4 * room, top - 12.0)
@@ -150,7 +181,7 @@ class Fitter:
             high_end = top - min(4.0, 0.5 * room)
         return _rounded(min(max(wanted, low_end), high_end))
 
-    def _threshold(self, part: BoolArray) -> Steps[float]:
+    def _threshold(self, part: _Part) -> Steps[float]:
         s = self.settings
         placed = self._place(part, s.ratio, s.knee_db)
         if not self._searching:
@@ -174,35 +205,44 @@ class Fitter:
                     break
         return float(best)
 
-    def _robust_cost(self, threshold: float, part: BoolArray) -> Steps[float]:
+    def _robust_cost(self, threshold: float, part: _Part) -> Steps[float]:
         """Cost at ``threshold``, and a share of what it would be with hits or bleed a little
         further off: what holds by a hair here fails on the next take. Likewise of what it would be
         behind a steeper key filter: slopes differ from one expander to the next."""
         slack = self._slack(2.0)
-        above = self._cost((yield from self._run(threshold + slack)), part)
-        below = self._cost((yield from self._run(threshold - slack)), part)
-        here = self._cost((yield from self._run(threshold)), part)
+        above = yield from self._cost_at(threshold + slack, part)
+        below = yield from self._cost_at(threshold - slack, part)
+        here = yield from self._cost_at(threshold, part)
         steep = 0.0
         if self._steep is not None:
-            steep = self._cost((yield from self._steep_run(threshold)), part)
+            steep = yield from self._cost_at(threshold, part, steep=True)
         return here + 0.3 * above + 0.2 * below + 0.3 * steep
+
+    def _cost_at(self, threshold: float, part: _Part, steep: bool = False) -> Steps[float]:
+        """Cost of a run in ``part``, worked out once: neighbours in the search share it."""
+        key = (steep, _rounded(threshold))
+        if key not in part.costs:
+            outcome = yield from (self._steep_run if steep else self._run)(threshold)
+            part.costs[key] = self._cost(outcome, part)
+        return part.costs[key]
 
     def _slack(self, most_db: float) -> float:
         return float(np.clip(self._chosen.db / 6.0, _STEP_DB, most_db))
 
-    def _cost(self, outcome: Outcome, part: BoolArray) -> float:
-        scene = self._scene
-        passed = outcome.passed[part[scene.own[scene.main]]]
-        cut = outcome.foreign_cut_db[part[scene.foreign]]
+    def _cost(self, outcome: Outcome, part: _Part) -> float:
+        passed = outcome.passed[part.mains]
+        cut = outcome.foreign_cut_db[part.foreign]
         # Some of the openings that look false are own hits the detector missed.
-        missed = MISSED_SHARE * np.count_nonzero(part[scene.own])
-        false = max(0.0, np.count_nonzero(part[outcome.false_openings]) - missed)
-        minutes = max(np.count_nonzero(part) / part.size * outcome.minutes, 1e-9)
-        lost = max(0.0, 0.99 - float(np.mean(passed))) if passed.size else 0.0
+        missed = MISSED_SHARE * part.own
+        false = max(0.0, np.count_nonzero(part.inside[outcome.false_openings]) - missed)
+        minutes = max(part.share * outcome.minutes, 1e-9)
+        lost = 0.0
+        if passed.size:
+            lost = max(0.0, 0.99 - np.count_nonzero(passed) / passed.size)
         short = 0.0
-        if cut.size and scene.foreign.size >= LEAST_FOREIGN:
-            short = max(0.0, _WANTED_CUT_DB - float(np.percentile(cut, 40.0)))
-        slow = 0.02 * max(0.0, 9.0 - outcome.recovered_db) if part.all() else 0.0
+        if cut.size and self._scene.foreign.size >= LEAST_FOREIGN:
+            short = max(0.0, _WANTED_CUT_DB - quantile(cut, 0.40))
+        slow = 0.02 * max(0.0, 9.0 - outcome.recovered_db) if part.whole else 0.0
         return 30.0 * lost + 0.15 * max(0.0, false / minutes - 1.0) + 0.2 * short + slow
 
     def _run(self, threshold: float) -> Steps[Outcome]:
@@ -278,7 +318,7 @@ class Fitter:
             lags.append(int(np.argmax(over)) + 1 if over.any() else 0)
         if not rises:
             return ms, ms
-        return ms * float(np.median(rises)), ms * float(np.percentile(lags, 98.0))
+        return ms * median(rises), ms * quantile(lags, 0.98)
 
     # --- prediction ------------------------------------------------------------------------
 
@@ -288,7 +328,7 @@ class Fitter:
         fold = (np.arange(hops) * (2 * _FOLDS) // hops) % _FOLDS
         runs = []
         for k in range(_FOLDS):
-            threshold = yield from self._threshold(fold != k)
+            threshold = yield from self._threshold(_Part.of(scene, fold != k))
             runs.append((yield from self._run(threshold)))
         threshold = self.settings.threshold_dbfs
         whole = yield from self._run(threshold)
@@ -314,7 +354,7 @@ class Fitter:
 def _recovered_s(scene: Scene, aim: str) -> float:
     if scene.own.size < 2:
         return _RECOVERED_S[aim]
-    gap_s = float(np.percentile(np.diff(scene.own), 25.0)) / scene.hops_per_second
+    gap_s = quantile(np.diff(scene.own), 0.25) / scene.hops_per_second
     return min(_RECOVERED_S[aim], max(_LEAST_RECOVERED_S, _RECOVERED_GAP * gap_s))
 
 

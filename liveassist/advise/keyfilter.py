@@ -21,8 +21,9 @@ from liveassist.advise.scene import (
     hit_levels,
     span_peaks,
 )
-from liveassist.advise.steps import Steps, at_once
 from liveassist.model import BleedMargin, FloatArray
+from liveassist.ranks import median, quantile
+from liveassist.steps import Steps, at_once
 
 #: A main hit must reach the threshold this soon for its first 5 ms to pass (with look-ahead).
 REACH_S = 0.006
@@ -64,10 +65,10 @@ def low_level(mains: FloatArray) -> float:
     """
     if mains.size == 0:
         return math.nan
-    middle = float(np.median(mains))
+    middle = median(mains)
     kept = np.sort(mains[mains > middle - _WRONG_LABEL_DB])
     lowest = float(kept[int(_DETECTOR_ERRORS * kept.size)])
-    scatter = 1.4826 * float(np.median(np.abs(kept - middle)))
+    scatter = 1.4826 * median(np.abs(kept - middle))
     return max(min(lowest, middle - 2.2 * scatter), lowest - _LUCK_DB)
 
 
@@ -141,15 +142,15 @@ def keyed_margin(scene: Scene) -> Steps[float | None]:
 
 def _band_margin(scene: Scene, band: Band) -> float | None:
     envelope = scene.envelope(band)
-    floor = float(np.percentile(hit_levels(scene, envelope)[scene.main], 10.0))
+    floor = quantile(hit_levels(scene, envelope)[scene.main], 0.10)
     levels = span_peaks(envelope, scene.foreign - 1, scene.foreign_end)
     drums = np.array(scene.foreign_drum)
     worst = [
-        float(np.percentile(levels[drums == drum], 95.0))
+        quantile(levels[drums == drum], 0.95)
         for drum in sorted(set(scene.foreign_drum))
         if np.count_nonzero(drums == drum) >= 5
     ]
     wash = background_levels(scene, envelope, MARGIN_TAILS_S[0])
     if wash.size >= 10:
-        worst.append(float(np.percentile(wash, 95.0)))
+        worst.append(quantile(wash, 0.95))
     return floor - max(worst) if worst else None

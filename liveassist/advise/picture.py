@@ -12,8 +12,9 @@ from liveassist.advise.expander import ExpanderSettings
 from liveassist.advise.history import FULL_BAND
 from liveassist.advise.scene import Scene, hit_levels
 from liveassist.advise.sidechain import Sidechain
-from liveassist.advise.steps import Steps
 from liveassist.model import ExpanderPicture, ExpanderRate
+from liveassist.ranks import median
+from liveassist.steps import Steps
 
 #: Thresholds tried: this far around the chosen one, in these steps, dB.
 RATES_SPAN_DB, RATES_STEP_DB = 12.0, 1.0
@@ -41,7 +42,7 @@ def rates(
                 threshold,
                 run.main_passed if run.passed.size else None,
                 run.openings_per_min,
-                float(np.median(cut)) if cut.size else None,
+                median(cut) if cut.size else None,
             )
         )
     return found

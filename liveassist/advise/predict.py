@@ -32,6 +32,7 @@ from liveassist.advise.history import FULL_BAND, Band, Envelope
 from liveassist.advise.scene import BoolArray, IntArray, Scene
 from liveassist.advise.sidechain import Sidechain
 from liveassist.model import FloatArray, Interval, Prediction
+from liveassist.ranks import median
 
 PEAK_LOSS_DB = 0.5
 ATTACK_LOSS_DB = 1.0
@@ -110,22 +111,23 @@ def run(
         key = Sidechain(key, scene.hops_per_second)
     gain = key.run(settings)
     first = scene.kept("first", lambda: _first_hops(scene))
-    at_peak = gain.db(scene.own_peak[scene.main])
-    first_db = gain.db(first).min(axis=1) if first.size else np.zeros(0)
+    hops, ends = scene.kept(("asked", recovery_s), lambda: _asked(scene, recovery_s))
+    # Asked for in one go, since most of a short question is asking.
+    at_peak, first_db, ghost, foreign, recovered, *tails = np.split(gain.db(hops), ends)
+    first_db = first_db.reshape(first.shape).min(axis=1) if first.size else np.zeros(0)
     rises = gain.rises()
     counted = scene.kept("rest", lambda: _rest(scene))
     rest = int(counted[-1])
-    recovered = gain.db(_after(scene, recovery_s))
     return Outcome(
         settings=settings,
         passed=(at_peak > -PEAK_LOSS_DB) & (first_db > -ATTACK_LOSS_DB),
         main_cut_db=-at_peak,
-        ghost_cut_db=-gain.db(scene.own_peak[scene.ghost]),
-        foreign_cut_db=-gain.db(scene.foreign_peak),
+        ghost_cut_db=-ghost,
+        foreign_cut_db=-foreign,
         false_openings=rises[~near(rises, scene.own, scene.hops(NEAR_S))],
         open_share=gain.open_hops(counted) / rest if rest else 0.0,
-        tail_db=tuple(gain.db(_after(scene, ms / 1000.0)) for ms in TAIL_MS),
-        recovered_db=-float(np.median(recovered)) if recovered.size else settings.range_db,
+        tail_db=tuple(tails),
+        recovered_db=-median(recovered) if recovered.size else settings.range_db,
         minutes=scene.minutes,
     )
 
@@ -153,6 +155,20 @@ def near(at: IntArray, marks: IntArray, distance: int) -> BoolArray:
     left = np.maximum(right - 1, 0)
     gap = np.minimum(np.abs(marks[right] - at), np.abs(marks[left] - at))
     return np.asarray(gap <= distance)
+
+
+def _asked(scene: Scene, recovery_s: float) -> tuple[IntArray, list[int]]:
+    """Hops at which a run is asked for its gain, and where in them each question ends."""
+    parts = [
+        scene.own_peak[scene.main],
+        scene.kept("first", lambda: _first_hops(scene)).ravel(),
+        scene.own_peak[scene.ghost],
+        scene.foreign_peak,
+        _after(scene, recovery_s),
+        *(_after(scene, ms / 1000.0) for ms in TAIL_MS),
+    ]
+    ends = np.cumsum([part.size for part in parts])[:-1]
+    return np.concatenate(parts).astype(np.int64, copy=False), ends.tolist()
 
 
 def _first_hops(scene: Scene) -> IntArray:
@@ -270,7 +286,7 @@ def prediction(outcome: Outcome) -> Prediction:
 
 
 def _median(values: FloatArray) -> float | None:
-    return float(np.median(values)) if values.size else None
+    return median(values) if values.size else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +328,7 @@ def details(scene: Scene, outcome: Outcome, side: Sidechain) -> Details:
 def _known(values: FloatArray, least: float, most: float) -> Known | None:
     if not values.size:
         return None
-    return Known(float(np.median(values)), median_interval(values, least, most), int(values.size))
+    return Known(median(values), median_interval(values, least, most), int(values.size))
 
 
 def _open_share(scene: Scene, outcome: Outcome, side: Sidechain) -> Known | None:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from liveassist.advise.history import FULL_BAND, Band, Envelope, LevelHistory, Stretch
 from liveassist.model import Audio, Drum, FloatArray, Hit, Kit
+from liveassist.ranks import quantile
 from liveassist.units import amplitudes_to_dbfs
 
 T = TypeVar("T")
@@ -172,7 +173,7 @@ def _main_indices(own: Sequence[Hit], at: IntArray, heard: Audio, rate: float) -
     if len(main) >= len(unsure) or not unsure:
         return main
     peaks = span_peaks(heard, at - 1, at + round(PEAK_SPAN_S * rate))
-    loud = np.percentile(peaks, 90.0) - _UNSURE_MAIN_DB
+    loud = quantile(peaks, 0.90) - _UNSURE_MAIN_DB
     return sorted({*main, *(i for i in unsure if peaks[i] >= loud)})
 
 

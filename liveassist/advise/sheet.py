@@ -24,9 +24,9 @@ from liveassist.advise.predict import Details
 from liveassist.advise.scene import MAIN_ROLES, Scene, build, drums_of
 from liveassist.advise.sidechain import Sidechain
 from liveassist.advise.snippets import Snippets
-from liveassist.advise.steps import at_once
 from liveassist.advise.suggest import not_for_expander
 from liveassist.model import Drum, ExpanderRate, Hit, Interval, Kit, Suggestion
+from liveassist.steps import at_once
 
 #: Fewer foreign hits say nothing about a drum's bleed.
 FEW_HITS = 3

@@ -55,8 +55,9 @@ class Gain:
         with np.errstate(invalid="ignore"):
             fallen = np.exp(np.minimum(self._logs[before] - self._step * wanted, 5.0))
         raised = np.where(self._at[before] == wanted, self._raised[before], fallen)
-        raised = np.where((place < 0) | np.isnan(raised), 0.0, raised)
-        return np.clip(raised - self._range, -self._range, 0.0)
+        raised[(place < 0) | np.isnan(raised)] = 0.0
+        raised -= self._range
+        return np.asarray(np.minimum(np.maximum(raised, -self._range), 0.0))
 
     def rises(self) -> IntArray:
         """Hops of the audio at which the gain rises above half of the range."""

@@ -28,8 +28,9 @@ from liveassist.advise.keyfilter import Separation
 from liveassist.advise.predict import Outcome
 from liveassist.advise.scene import Scene, build, drums_of
 from liveassist.advise.sidechain import Sidechain
-from liveassist.advise.steps import Steps, at_once
 from liveassist.model import FloatArray, Hit, Kit, Suggestion
+from liveassist.ranks import median
+from liveassist.steps import Steps, at_once
 
 Aim = Literal["natural", "tight", "keep-ghosts"]
 AIMS: tuple[Aim, ...] = ("natural", "tight", "keep-ghosts")
@@ -168,7 +169,7 @@ def _complaint(
     outcome: Outcome, chosen: Separation, full: Separation, kit: Kit, mic: str
 ) -> str | None:
     """Why these settings would not be worth typing in, and what would help."""
-    cut = float(np.median(outcome.foreign_cut_db)) if outcome.foreign_cut_db.size else RANGE_DB
+    cut = median(outcome.foreign_cut_db) if outcome.foreign_cut_db.size else RANGE_DB
     problems = []
     # Own hits the detector missed look like openings: a few are no reason to refuse.
     missed = 1 + round(MISSED_SHARE * (outcome.passed.size + outcome.ghost_cut_db.size))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import deque
 
-import numpy as np
+from liveassist.ranks import median
 
 #: Strokes remembered; and needed before any is doubted.
 KEPT = 16
@@ -35,7 +35,7 @@ class Played:
         levels = self._levels.setdefault(drum, deque(maxlen=KEPT))
         if len(levels) >= LEAST and sure > 0.0:
             quiet_s = max(0, sample - self._last[drum]) / self._rate
-            least = float(np.median(levels)) - SOFTEST_DB - FORGET_DB_PER_S * quiet_s
+            least = median(levels) - SOFTEST_DB - FORGET_DB_PER_S * quiet_s
             if level_db < least:
                 odds = math.log(sure / max(1.0 - sure, 1e-12)) - DOUBT * (least - level_db)
                 sure = 1.0 / (1.0 + math.exp(-max(odds, -60.0)))

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.model import FloatArray
+from liveassist.ranks import median
 
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -64,7 +65,7 @@ def subspace_poles(record: FloatArray, max_modes: int, pencil: int) -> ComplexAr
     top = min(2 * max_modes, pencil - 2)
     values, vectors = np.linalg.eigh(gram)
     values, vectors = values[::-1], vectors[:, ::-1]
-    noise = float(np.median(values[top:]))
+    noise = median(values[top:])
     floor = max(float(values[0]) * _ROUNDING, noise * _ABOVE_NOISE)
     order = int(np.count_nonzero(values[:top] > floor))
     if order == 0:

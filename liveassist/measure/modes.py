@@ -17,6 +17,7 @@ import numpy as np
 from scipy import special
 
 from liveassist.model import FloatArray, HitMeasures, Interval, Partial
+from liveassist.ranks import median
 
 #: Partials this near a mode are that mode, cents.
 SAME_MODE_CENTS: Final = 70.0
@@ -48,10 +49,10 @@ class TrackedMode:
 
 def _centre(values: FloatArray) -> tuple[float, Interval]:
     """Median and its 95 % interval: 1.2533 sigma/sqrt(n) with sigma from the MAD, Student's t."""
-    middle = float(np.median(values))
+    middle = median(values)
     if len(values) < 3:
         return middle, (float(values.min()), float(values.max()))
-    sigma = 1.4826 * float(np.median(np.abs(values - middle)))
+    sigma = 1.4826 * median(np.abs(values - middle))
     sigma = max(sigma, 0.3 * float(values.std(ddof=1)))
     reach = 1.2533 * sigma / math.sqrt(len(values))
     reach *= float(special.stdtrit(len(values) - 1, 0.975))
@@ -103,7 +104,7 @@ def _describe(usable: list[tuple[Partial, ...]], frequency_hz: float) -> Tracked
         return None
     frequency, frequency_ci = _centre(np.array([p.frequency_hz for p, _ in mine]))
     t60, t60_ci = _centre(np.array([p.t60_s for p, _ in mine]))
-    level = float(np.median([p.level_dbfs - top for p, top in mine]))
+    level = median([p.level_dbfs - top for p, top in mine])
     share = len(mine) / len(usable)
     return TrackedMode(frequency, frequency_ci, t60, t60_ci, level, share, len(mine))
 

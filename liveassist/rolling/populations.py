@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.model import FloatArray
+from liveassist.ranks import median
 
 MIN_EVIDENCE = 10.0
 MIN_SEPARATION = 2.5
@@ -101,7 +102,7 @@ def _one(x: FloatArray, reason: str) -> Populations:
     if x.size == 0:
         return Populations(1, 0.0, FLOOR_SD_DB, None, None, 1.0, None, reason)
     sd = max(float(x.std()), FLOOR_SD_DB)
-    return Populations(1, float(np.median(x)), sd, None, None, 1.0, None, reason)
+    return Populations(1, median(x), sd, None, None, 1.0, None, reason)
 
 
 def _starts(x: FloatArray) -> list[int]:

@@ -48,6 +48,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.model import FloatArray, Interval
+from liveassist.ranks import median
 
 #: Hits farther than this many Winsorised standard deviations from the median are strays.
 REJECT = 3.0
@@ -117,7 +118,7 @@ def kept(values: npt.ArrayLike) -> npt.NDArray[np.bool_]:
     """Which values are not strays: within `REJECT` Winsorised deviations of the median."""
     x = np.asarray(values, dtype=np.float64)
     limit = REJECT * max(winsorised_sd(x), RESOLUTION_DB)
-    return np.asarray(np.abs(x - np.median(x)) <= limit)
+    return np.asarray(np.abs(x - median(x)) <= limit) if x.size else np.zeros(0, bool)
 
 
 def robust_sd(values: npt.ArrayLike) -> float:

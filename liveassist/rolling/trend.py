@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.model import FloatArray, Interval
+from liveassist.ranks import median
 from liveassist.rolling.spread import MIN_TREND_HITS, RESOLUTION_DB, Z95, robust_sd
 
 #: Longest series that pairs of hits are taken from; longer ones are first averaged down to it.
@@ -65,7 +66,8 @@ def slope(times_s: npt.ArrayLike, levels_db: npt.ArrayLike) -> Slope | None:
     step = times[second] - times[first]
     apart = step > 0
     slopes = np.sort((levels[second] - levels[first])[apart] / step[apart]) * 60.0
-    middle = float(np.median(slopes))
+    upper = slopes.size // 2
+    middle = float((slopes[(slopes.size - 1) // 2] + slopes[upper]) / 2.0)
     half = Z95 * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0) * _stretch(times, levels, middle)
     low = max(round((slopes.size - half) / 2.0), 0)
     high = min(round((slopes.size + half) / 2.0), slopes.size - 1)
@@ -86,7 +88,7 @@ def _thin(times: FloatArray, levels: FloatArray) -> tuple[FloatArray, FloatArray
 def _stretch(times: FloatArray, levels: FloatArray, db_per_min: float) -> float:
     """How much wider positive serial correlation of the residuals makes an interval."""
     residual = levels - db_per_min * times / 60.0
-    residual = residual - np.median(residual)
+    residual = residual - median(residual)
     limit = 3.0 * max(robust_sd(residual), RESOLUTION_DB)
     residual = np.clip(residual, -limit, limit)
     power = float(residual @ residual)
@@ -156,5 +158,5 @@ def _combined(runs: list[FloatArray]) -> float:
 
 
 def _fence(x: FloatArray) -> tuple[float, float]:
-    middle, scale = float(np.median(x)), max(robust_sd(x), 1e-9)
+    middle, scale = median(x), max(robust_sd(x), 1e-9)
     return middle - 4.0 * scale, middle + 4.0 * scale

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from liveassist.ranks import quantile
+
 #: Narrowest range mapped to 1..127, dB. A drummer who only plays backbeats within 4 dB must not
 #: have them spread over the whole scale. Common practice, no source.
 MIN_RANGE_DB = 24.0
@@ -47,5 +49,5 @@ def learned_range(levels_dbfs: npt.ArrayLike) -> VelocityRange:
     if x.size < 8:
         hard = max(DEFAULT_RANGE.hard_dbfs, float(x.max()) if x.size else DEFAULT_RANGE.hard_dbfs)
         return VelocityRange(hard - 33.0, hard)
-    soft, hard = np.quantile(x, [SOFT_SHARE, HARD_SHARE]).tolist()
+    soft, hard = quantile(x, SOFT_SHARE), quantile(x, HARD_SHARE)
     return VelocityRange(min(soft, hard - MIN_RANGE_DB), hard)

@@ -27,6 +27,8 @@ COMMON = frozenset(
         "spectra",
         "history",
         "lookback",
+        "ranks",
+        "steps",
         "remarks",
         "song",
         "suggestion",
@@ -35,7 +37,7 @@ COMMON = frozenset(
 #: Stages whose answer depends on their input alone.
 PURE_STAGES = ("detect", "attribute", "measure", "rolling", "advise")
 #: Where stages meet.
-COMPOSERS = ("pipeline", "hearing", "learning", "takebook", "audit", "app")
+COMPOSERS = ("pipeline", "hearing", "learning", "lookout", "takebook", "audit", "app")
 #: Nothing of these between input and output of a pure part: clocks, threads, files, the network.
 IMPURE = frozenset(
     {

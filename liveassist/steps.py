@@ -1,8 +1,8 @@
 """Work cut into steps: a generator that yields between them and returns the result.
 
-A fit takes up to some hundred milliseconds. Cut into steps of about one, and a fixed number of
-steps taken with each stretch of audio, it delays no hit, and the same audio still gives the same
-advice at the same moment.
+A fit takes up to some hundred milliseconds, the rolling figures ten. Cut into steps of about one,
+and a fixed number of steps taken with each stretch of audio, it delays no hit, and the same audio
+still gives the same advice at the same moment.
 """
 
 from __future__ import annotations
