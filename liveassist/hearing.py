@@ -313,7 +313,7 @@ class Hearing:
         mask = masks(grid, verdict, starts, len(self._kit.mics))
         power = grid.at(audio, row + starts)
         alone = measure_alone(
-            grid, audio, row, mask, power, verdict.mic, verdict.explanation is None
+            grid, audio, row, mask, power, verdict.mic, verdict.explanation is None, MEASURABLE
         )
         onset = verdict.sample + alone.onset
         number = self._match(verdict.drum, onset)

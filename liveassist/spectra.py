@@ -36,6 +36,9 @@ BAND_EDGES_HZ = (
     16000.0,
 )
 BANDS = len(BAND_EDGES_HZ) - 1
+#: Samples transformed together: windows and spectra then stay within a megabyte of cache. All 180
+#: windows of an exemplar at once, 32 microphones at 96 kHz, took three times as long.
+TOGETHER = 65_536
 
 
 @dataclass(frozen=True)
@@ -106,8 +109,16 @@ class Grid:
 
     def at(self, audio: npt.NDArray[np.float32], starts: npt.NDArray[np.int64]) -> Power:
         """Band powers at chosen window starts: audio (frames, mics) -> (starts, mics, BANDS)."""
-        turned = audio.T
-        windows = np.empty((len(starts), turned.shape[0], self.window), dtype=np.float32)
-        for row, start in enumerate(starts.tolist()):
-            np.multiply(turned[:, start : start + self.window], self.taper, out=windows[row])
-        return self._tapered(windows)
+        turned, window, taper = audio.T, self.window, self.taper
+        mics, places = turned.shape[0], starts.tolist()
+        together = max(1, TOGETHER // (max(mics, 1) * window))
+        windows = np.empty((min(together, len(places)), mics, window), dtype=np.float32)
+        parts = []
+        for first in range(0, len(places), together):
+            part = places[first : first + together]
+            for row, start in zip(windows, part, strict=False):
+                np.multiply(turned[:, start : start + window], taper, out=row)
+            parts.append(self._tapered(windows[: len(part)]))
+        if len(parts) == 1:
+            return parts[0]
+        return np.concatenate(parts) if parts else np.zeros((0, mics, BANDS), np.float32)

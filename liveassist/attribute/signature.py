@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from liveassist.attribute.corrections import Correction
 from liveassist.errors import InputError
+from liveassist.ranks import median
 from liveassist.spectra import BANDS, Grid, Power
 
 #: Window starts kept, in sixteenths of a window (0.73 ms) relative to the onset.
@@ -65,7 +66,7 @@ class Signature:
 
     def __post_init__(self) -> None:
         """Work out what is asked for at every candidate."""
-        self.usual_power = float(np.median(self.power))
+        self.usual_power = median(self.power)
 
     def seen_at(self, offset: int, slabs: npt.NDArray[np.int64], fine: int) -> Power:
         """Band powers in windows starting at ``slabs`` samples when the hit is at ``offset``.
@@ -170,16 +171,17 @@ def exemplar(
     if need_before or need_after:
         audio = np.pad(audio, ((need_before, need_after), (0, 0)))
         starts = starts + need_before
-    power = grid.at(audio, starts)
-    clean = np.maximum(power - noise, 0.02 * np.minimum(power, noise))
+    heard = len(starts)
     if until is not None:
         limit = until + need_before - grid.window
-        good = np.nonzero(starts <= limit)[0]
-        last = int(good[-1]) if len(good) else 0
-        if last < len(starts) - 1:
-            gone_s = (starts[last + 1 :] - starts[last]) / grid.sample_rate_hz
-            clean[last + 1 :] = clean[last] * (10.0 ** (-6.0 * gone_s / 0.4))[:, None, None]
-    return np.asarray(clean, dtype=np.float32)
+        heard = max(1, int(np.searchsorted(starts, limit, side="right")))
+    power = grid.at(audio, starts[:heard])
+    clean = np.empty((len(starts), *noise.shape), dtype=np.float32)
+    np.maximum(power - noise, 0.02 * np.minimum(power, noise), out=clean[:heard])
+    if heard < len(starts):
+        gone_s = (starts[heard:] - starts[heard - 1]) / grid.sample_rate_hz
+        clean[heard:] = clean[heard - 1] * (10.0 ** (-6.0 * gone_s / 0.4))[:, None, None]
+    return clean
 
 
 def gather(

@@ -17,6 +17,7 @@ from liveassist.attribute.bank import Past
 from liveassist.attribute.gains import turned
 from liveassist.attribute.signature import BEFORE, STARTS, Signature, exemplar, gather
 from liveassist.history import History
+from liveassist.ranks import quantiles
 from liveassist.spectra import BANDS, Grid, Power
 
 #: Clear hits of a drum before its first signature. Three average out half of what differs
@@ -63,6 +64,8 @@ class Student:
         self._when: dict[str, deque[int]] = {}
         self._told: dict[str, int] = {}
         self._quiet: deque[Power] = deque(maxlen=NOISE_FRAMES)
+        #: Frames heard since, to be transformed together.
+        self._frames: list[npt.NDArray[np.float32]] = []
         self._chunks = 0
 
     def hear(self, history: History) -> None:
@@ -75,7 +78,7 @@ class Student:
             return
         self._quiet.append(self._grid.at(history.array, starts).mean(axis=0))
         if soon or self._chunks % 16 == 0:
-            self.noise[:] = np.percentile(np.stack(self._quiet), 10, axis=0)
+            self.noise[:] = quantiles(np.stack(self._quiet), 0.10)
 
     def wants(self, drum: str, sample: int) -> bool:
         """Whether another exemplar of ``drum`` is wanted now."""

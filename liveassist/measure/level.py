@@ -100,32 +100,47 @@ def measure_alone(
     power: npt.NDArray[np.float32],
     own: int,
     woken_early: bool = False,
+    least_share: float = 0.0,
 ) -> Alone:
     """Onset and peaks of the hit near ``row`` (within a few ms) of ``audio`` (samples, mics).
 
     ``power``: band powers heard at the mask's windows (same shape), which say where the mask
     matters. ``own``: column of the hit's own microphone. ``woken_early``: the candidate may be a
-    hat just before the stroke, which no mask takes off.
+    hat just before the stroke, which no mask takes off. ``least_share``: in other microphones with
+    less of the power than this the peak is only what was heard.
     """
     half, fine = grid.window // 2, grid.fine
     first = row + int(MASK_STARTS[0]) * fine
     span = round(PEAK_SPAN_S * grid.sample_rate_hz)
     part = (mask * power).sum(axis=(0, 2)) / (power.sum(axis=(0, 2)) + 1e-30)
-    alone = separate(grid, audio, row, mask)
-    raw = audio[first : first + len(alone)]
-    whole = part >= WHOLE
-    # For the onset a harder mask: what is not surely the hit's would be taken for its beginning.
-    if whole[own]:
-        own_wave = raw[:, own]
-    else:
-        only = slice(own, own + 1)
-        own_wave = separate(grid, audio[:, only], row, mask[:, only] ** HARDER)[:, 0]
+    raw = audio[first : first + (len(MASK_STARTS) + 1) * half]
+    own_wave = raw[:, own]
+    # Worked out only where it says something: that is most of the work of a hit.
+    parted = [
+        column
+        for column, share in enumerate(part.tolist())
+        if share < WHOLE and (share >= least_share or column == own)
+    ]
+    alone = raw[:, :0]
+    if parted:
+        wanted = mask[:, parted]
+        columns = parted
+        if own in parted:
+            # For the onset a harder mask: what is not surely the hit's would be taken for its
+            # beginning.
+            columns = [*parted, own]
+            wanted = np.concatenate([wanted, mask[:, own : own + 1] ** HARDER], axis=1)
+        alone = separate(grid, audio[:, columns], row, wanted)
+        if own in parted:
+            own_wave, alone = alone[:, -1], alone[:, :-1]
     # Both windows must overlap for the sum to be right: skip the first half window.
     find = _onset_behind if woken_early else _onset
     onset = find(own_wave[half:], row - first - half, span, SLACK * fine) + half
     heard = np.abs(raw[onset : onset + span]).max(axis=0)
-    mine = np.abs(alone[onset : onset + span]).max(axis=0)
-    peaks = np.where(whole, heard, np.minimum(mine, heard))
+    peaks = heard.copy()
+    if parted:
+        mine = np.abs(alone[onset : onset + span]).max(axis=0)
+        peaks[parted] = np.minimum(mine, heard[parted])
     return Alone(
         onset=first + onset - row,
         peaks_dbfs=tuple(amplitude_to_dbfs(float(value)) for value in peaks),
