@@ -31,7 +31,8 @@ class Rechunk:
     def __init__(self, size: int, mics: int, longest: int) -> None:
         self._size = size
         self._longest = longest
-        self._buffer = np.zeros((size, mics), dtype=np.float32)
+        # In memory each microphone's samples lie together, as everything after this wants them.
+        self._buffer: Audio = np.zeros((mics, size), dtype=np.float32).T
         self._fill = 0
         self._lost = 0
         self._next = 0
@@ -91,7 +92,7 @@ class Rechunk:
 
     def _emit(self, chunks: list[Chunk]) -> None:
         if self._fill == self._size:
-            chunks.append(Chunk(self._next, self._buffer.copy(), self._lost))
+            chunks.append(Chunk(self._next, self._buffer.copy(order="K"), self._lost))
             self._next += self._size
             self._fill = 0
             self._lost = 0

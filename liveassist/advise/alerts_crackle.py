@@ -65,18 +65,17 @@ class CrackleWatch:
     def _look(self, peak: FloatArray, before: int, after: int, hop: int) -> None:
         count = peak.shape[0] - before - after
         centre = peak[before : before + count]
-        was = peak[:count].copy()
-        for shift in range(1, before):
-            np.maximum(was, peak[shift : shift + count], out=was)
         then = peak[before + after : before + after + count]
-        floor = np.maximum(was, 1e-6)
-        click = (centre >= MIN_LEVEL) & (centre > RISE * floor) & (then < centre / RISE)
-        if not click.any():
-            return
+        # Few are loud and over at once: only there it is asked what was before.
         around = max(round(AROUND_S * self._rate / hop), 1)
-        for row, mic in zip(*np.nonzero(click), strict=True):
+        for row, mic in zip(
+            *np.nonzero((centre >= MIN_LEVEL) & (then < centre / RISE)), strict=True
+        ):
+            floor = np.maximum(peak[row : row + before].max(axis=0), 1e-6)
+            if not centre[row, mic] > RISE * floor[mic]:
+                continue
             low, high = max(before + row - around, 0), before + row + around + 1
-            rise = peak[low:high].max(axis=0) / floor[row]
+            rise = peak[low:high].max(axis=0) / floor
             rise[mic] = 0.0
             if (rise >= OTHERS_RISE).any():
                 continue

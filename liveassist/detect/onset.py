@@ -46,7 +46,7 @@ class OnsetDetector:
         """Forget what was heard; the next chunk starts at ``sample`` (a multiple of the hop)."""
         self._tail = np.zeros((len(self._mics), 0), dtype=np.float32)
         self._tail_start = sample
-        self._levels = np.full((LOOK_BACK, len(self._mics), BANDS), 0.0, dtype=np.float32)
+        self._levels = np.zeros((len(self._mics), LOOK_BACK, BANDS), dtype=np.float32)
         self._strength = np.zeros((0, len(self._mics)), dtype=np.float32)
         self._strength_frame = sample // self._grid.hop
         self._fresh = True
@@ -54,31 +54,31 @@ class OnsetDetector:
     def feed(self, chunk: npt.NDArray[np.float32]) -> list[Candidate]:
         """Candidates that became certain with this chunk, shape (frames, all microphones)."""
         grid = self._grid
-        self._tail = np.concatenate([self._tail, chunk[:, self._mics].T], axis=1)
+        self._tail = np.concatenate([self._tail, chunk.T[self._mics]], axis=1)
         count = (self._tail.shape[1] - grid.window) // grid.hop + 1
         if count <= 0:
             return []
         frames = np.lib.stride_tricks.sliding_window_view(self._tail, grid.window, axis=1)
-        power = grid.band_power(frames[:, : count * grid.hop : grid.hop])
-        power += np.float32(FLOOR_POWER)
-        level = np.log10(np.moveaxis(power, 0, 1), order="C")
+        level = grid.band_power(frames[:, : count * grid.hop : grid.hop])
+        level += np.float32(FLOOR_POWER)
+        np.log10(level, out=level)
         level *= np.float32(10.0)
         self._tail = self._tail[:, count * grid.hop :]
         self._tail_start += count * grid.hop
         if self._fresh:
             # Nothing is known of the time before: whatever sounds now did not just begin.
-            self._levels[:] = level[0]
+            self._levels[:] = level[:, :1]
             self._fresh = False
-        whole = np.concatenate([self._levels, level])
-        before = whole[:count]
+        whole = np.concatenate([self._levels, level], axis=1)
+        before = whole[:, :count]
         for back in range(1, LOOK_BACK):
-            before = np.maximum(before, whole[back : back + count])
+            before = np.maximum(before, whole[:, back : back + count])
         rise = np.subtract(level, before, out=level)
         np.maximum(rise, np.float32(0.0), out=rise)
         np.minimum(rise, np.float32(RISE_CLIP_DB), out=rise)
         strength = rise.sum(axis=2)
-        self._levels = whole[-LOOK_BACK:]
-        self._strength = np.concatenate([self._strength, strength])
+        self._levels = whole[:, -LOOK_BACK:]
+        self._strength = np.concatenate([self._strength, strength.T])
         return self._peaks()
 
     def _peaks(self) -> list[Candidate]:
@@ -88,9 +88,12 @@ class OnsetDetector:
         first = reach if self._strength_frame > 0 or total > reach else 0
         if total > 2 * reach:
             centre = self._strength[reach : total - reach]
-            highest = centre
-            for shift in range(2 * reach + 1):
-                highest = np.maximum(highest, self._strength[shift : shift + len(centre)])
+            # The highest of one frame, of two, of four, ..., then of all 2 reach + 1.
+            highest, width = self._strength, 1
+            while 2 * width <= 2 * reach + 1:
+                highest = np.maximum(highest[width:], highest[:-width])
+                width *= 2
+            highest = np.maximum(highest[: len(centre)], highest[2 * reach + 1 - width :])
             at, mic = np.nonzero((centre >= highest) & (centre > THRESHOLD_DB))
             for frame, column in zip(at.tolist(), mic.tolist(), strict=True):
                 sample = (self._strength_frame + first + frame) * grid.hop

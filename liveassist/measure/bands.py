@@ -74,6 +74,15 @@ def _anti_alias(step: int) -> FloatArray:
     return np.asarray(taps, dtype=np.float64)
 
 
+@lru_cache(maxsize=64)
+def _by_steps(step: int) -> FloatArray:
+    """The taps, one column for each ``step`` of them; the last holds one tap and zeros."""
+    taps = _anti_alias(step)
+    whole = np.zeros((_TAPS_PER_STEP + 1) * step)
+    whole[: len(taps)] = taps
+    return np.ascontiguousarray(whole.reshape(_TAPS_PER_STEP + 1, step).T)
+
+
 def decimate(samples: FloatArray, first: int, count: int, step: int) -> FloatArray:
     """``count`` low-passed samples at indices ``first, first + step, ...`` of ``samples``.
 
@@ -89,9 +98,16 @@ def decimate(samples: FloatArray, first: int, count: int, step: int) -> FloatArr
     taps = _anti_alias(step)
     half = len(taps) // 2
     start = first - half
-    stop = first + (count - 1) * step + half + 1
+    rows = count + _TAPS_PER_STEP
+    stop = start + (rows - 1) * step + 1
     piece = samples[max(start, 0) : max(stop, 0)]
-    padded = np.pad(piece, (max(-start, 0), max(stop - max(len(samples), 0), 0)))
-    # 'valid' part of the convolution, computed at the output instants only
-    windows = np.lib.stride_tricks.sliding_window_view(padded, len(taps))[::step]
-    return np.asarray(windows[:count] @ taps)
+    padded = np.zeros(rows * step)
+    padded[max(-start, 0) : max(-start, 0) + len(piece)] = piece
+    # The convolution at the output instants only: sums of one step of samples each, by every step
+    # of the taps, then one of each along the diagonal.
+    sums = padded.reshape(rows, step) @ _by_steps(step)
+    width = sums.shape[1]
+    diagonal = np.lib.stride_tricks.as_strided(
+        sums, (count, width), (sums.strides[0], sums.strides[0] + sums.strides[1]), writeable=False
+    )
+    return np.asarray(diagonal.sum(axis=1))

@@ -181,9 +181,12 @@ class LevelMeter:
             for band, columns in self._tried.items()
             for steep in (False, True)
         ]
-        self._low = sorted({c for bank in self._banks if bank.decimated for c in bank.columns})
-        self._full = sorted({c for bank in self._banks if not bank.decimated for c in bank.columns})
+        low = [bank for bank in self._banks if bank.decimated]
+        full = [bank for bank in self._banks if not bank.decimated]
+        self._low = sorted({c for bank in low for c in bank.columns})
+        self._full = sorted({c for bank in full for c in bank.columns})
         self._decimator = _Decimator(len(self._low))
+        self._groups = [(low, self._low), (full, self._full)]
 
     def feed(self, block: Block) -> LevelFrames | None:
         """Frames of all hops completed by ``block``; None when it completes none.
@@ -248,15 +251,25 @@ class LevelMeter:
             return out
         if not self._banks:
             self._make_filters()
+        for bank in self._banks:
+            # In the order in which they are tried, whatever their rate.
+            out[bank.steep][bank.band] = np.zeros((0, self._mics), dtype=np.float32)
         low = self._decimator.feed(audio[:, self._low].astype(np.float64)).T.copy()
         full = audio[:, self._full].T.astype(np.float64)
-        for bank in self._banks:
-            source, hop = (low, self._hop // DECIMATION) if bank.decimated else (full, self._hop)
-            order = self._low if bank.decimated else self._full
-            size = np.abs(bank.feed(source[[order.index(c) for c in bank.columns]]))
-            while hop > 1:
-                size, hop = np.maximum(size[:, ::2], size[:, 1::2]), hop // 2
-            keyed = np.full((hops, self._mics), np.nan, dtype=np.float32)
-            keyed[:, bank.columns] = size.T
-            out[bank.steep][bank.band] = keyed
+        for (banks, order), source in zip(self._groups, (low, full), strict=True):
+            if not banks:
+                continue
+            # All filters of a rate behind each other, so that their peaks are taken together.
+            size = np.concatenate(
+                [bank.feed(source[[order.index(c) for c in bank.columns]]) for bank in banks]
+            )
+            np.abs(size, out=size)
+            while size.shape[1] > hops:
+                size = np.maximum(size[:, ::2], size[:, 1::2])
+            peaks, row = size.T.astype(np.float32), 0
+            keyed = np.full((len(banks), hops, self._mics), np.nan, dtype=np.float32)
+            for number, bank in enumerate(banks):
+                keyed[number][:, bank.columns] = peaks[:, row : row + len(bank.columns)]
+                row += len(bank.columns)
+                out[bank.steep][bank.band] = keyed[number]
         return out

@@ -19,15 +19,17 @@ ComplexArray = npt.NDArray[np.complex128]
 
 
 @lru_cache(maxsize=32)
-def _transform(band: Band, sample_rate_hz: float) -> tuple[int, int, ComplexArray]:
-    """Decimation, sample count, and Hann-windowed Fourier matrix (count, bins) of a band."""
+def _transform(band: Band, sample_rate_hz: float) -> tuple[int, int, FloatArray]:
+    """Decimation, sample count, and Hann-windowed Fourier matrix of a band: (count, 2 bins), real
+    and imaginary parts beside each other."""
     step = step_for(band.high_hz, sample_rate_hz)
     rate = sample_rate_hz / step
     count = max(16, round((band.stop_s - band.start_s) * rate))
     grid = band.low_hz * 2.0 ** (np.arange(PATTERN_BINS) * PATTERN_CENTS / 1200.0)
     window = np.hanning(count + 2)[1:-1]
     phase = -2j * np.pi * np.outer(np.arange(count) / rate, grid)
-    return step, count, np.asarray(window[:, None] * np.exp(phase) / window.sum())
+    matrix: ComplexArray = window[:, None] * np.exp(phase) / window.sum()
+    return step, count, matrix.view(np.float64)
 
 
 def pattern_frequencies_hz(band: Band) -> FloatArray:
@@ -46,4 +48,4 @@ def hit_pattern(
     step, count, matrix = _transform(band, sample_rate_hz)
     first = onset_index + round(band.start_s * sample_rate_hz)
     ringing = decimate(segment, first, count, step)
-    return np.asarray(20.0 * np.log10(2.0 * np.abs(ringing @ matrix) + 1e-10))
+    return np.asarray(20.0 * np.log10(2.0 * np.abs((ringing @ matrix).view(np.complex128)) + 1e-10))
