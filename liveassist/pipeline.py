@@ -20,7 +20,6 @@ from dataclasses import replace
 
 from liveassist.advise.advisor import Advisor
 from liveassist.advise.alerts import Alerts
-from liveassist.advise.alerts_learned import learned_stale
 from liveassist.advise.history import LevelHistory
 from liveassist.advise.sheet import Advice, advice
 from liveassist.advise.snippets import Snippets
@@ -28,6 +27,7 @@ from liveassist.attribute.signature import Learned
 from liveassist.audit import Job, Trial, examples
 from liveassist.audit import figures as audit_figures
 from liveassist.hearing import Hearing
+from liveassist.lookout import Lookout
 from liveassist.measure.detail import Detailer
 from liveassist.measure.levelframes import LevelMeter
 from liveassist.model import (
@@ -55,8 +55,6 @@ from liveassist.takebook import TakeBook
 STAGES = ("input", "detect", "attribute", "measure", "rolling", "advise", "output")
 #: A gap longer than this is not filled with silence but jumped over, s.
 LONGEST_FILLED_GAP_S = 2.0
-#: Alerts are looked at this often, s; each asks for the rolling figures (2 to 3 ms).
-ALERTS_EVERY_S = 2.0
 #: Figures that are shown are worked out anew this often, s; it takes some 8 ms.
 FIGURES_EVERY_S = 0.5
 #: Trials of self-audits kept: those of the last few.
@@ -96,7 +94,7 @@ class Pipeline:
         self._rolling = Rolling(kit, sample_rate_hz)
         self._takes = Takes(kit)
         self._alerts = Alerts(kit, sample_rate_hz)
-        self._alerts_at_s = 0.0
+        self._lookout = Lookout(kit, self.hearing, self._rolling, self._alerts)
         self._advisor = Advisor(kit, aim, early)
         self._snippets = Snippets(kit, sample_rate_hz)
         self._early = early
@@ -135,8 +133,8 @@ class Pipeline:
         for chunk in chunks:
             events.extend(self._hear(self.hearing.feed(chunk)))
             heard_s = min(self.hearing.history.end, self._end) / self._rate
-            events.extend(self.book.ended(self._takes.advance(heard_s)))
-            events.extend(self._look(heard_s))
+            events.extend(self._ended(self._takes.advance(heard_s)))
+            events.extend(self._lookout.advance(heard_s))
             self._advisor.advance(heard_s, self._heard_hits, self._levels, self._detail.lean)
         return events
 
@@ -147,8 +145,8 @@ class Pipeline:
             events.extend(self._hear(self.hearing.feed(chunk)))
         events.extend(self._hear(self.hearing.finish(), last=True))
         end_s = self._end / self._rate
-        events.extend(self._look(end_s, due=True))
-        events.extend(self.book.ended(self._takes.finish(end_s)))
+        events.extend(self._lookout.finish(end_s))
+        events.extend(self._ended(self._takes.finish(end_s)))
         events.extend(self._alerts.finish(end_s))
         self._rolling.settle()
         self.book.refresh()
@@ -172,13 +170,18 @@ class Pipeline:
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
 
+    def _ended(self, takes: Sequence[Take]) -> list[Event]:
+        """Takes begin or end; a take is judged by what was seen up to its end."""
+        seen = self._lookout.settle() if takes else []
+        return [*seen, *self.book.ended(takes)]
+
     def _hear(self, hits: Sequence[Hit], last: bool = False) -> list[Event]:
         """Report new hits at once, and again when their ring has been heard."""
         events: list[Event] = []
         inside = [hit for hit in hits if hit.sample < self._end]
         for hit in inside:
             known = self._rolling.add(hit)
-            events.extend(self.book.ended(self._takes.hit(known)))
+            events.extend(self._ended(self._takes.hit(known)))
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         final = [replace(hit, stage="complete") for hit in inside if hit.stage != "withdrawn"]
         for hit in self._detail.feed(self.hearing.history, final, last):
@@ -190,23 +193,6 @@ class Pipeline:
             self.book.keep(known)
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
         return events
-
-    def _look(self, now_s: float, due: bool = False) -> list[Alert]:
-        """Alerts that began or ended; looked for every two seconds."""
-        if now_s - self._alerts_at_s < ALERTS_EVERY_S and not due:
-            return []
-        self._alerts_at_s = now_s
-        figures = self._rolling.window_figures(now_s)
-        stale = self.hearing.stale
-        more = []
-        if stale is not None:
-            worst = next(iter(stale.misfits()), None)
-            mic = "" if worst is None else self._kit.mics[worst.mic].name
-            change = None if worst is None else (worst.drum, mic, worst.change_db)
-            more.append(learned_stale(change, stale.fits))
-        return self._alerts.update(
-            now_s, figures, self._rolling.mics(), self._rolling.recent(), more
-        )
 
     def set_lean(self, lean: bool) -> None:
         """Leave out the detail of hits and new suggestions while the computer is overloaded."""
@@ -324,11 +310,11 @@ class Pipeline:
 
     def start_take(self, name: str | None = None, at_s: float | None = None) -> list[Event]:
         """A take begins at ``at_s``, else with the next sample."""
-        return self.book.ended(self._takes.start(name, at_s or self._end / self._rate))
+        return self._ended(self._takes.start(name, at_s or self._end / self._rate))
 
     def stop_take(self, at_s: float | None = None) -> list[Event]:
         """The take ends at ``at_s``, else with the last sample."""
-        return self.book.ended(self._takes.stop(at_s or self._end / self._rate))
+        return self._ended(self._takes.stop(at_s or self._end / self._rate))
 
     def edit_takes(self, edit: TakeEdit) -> Edited:
         """Join, split, move, keep, ... takes (`rolling.takeedits`); EditError says why not."""

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.model import BleedMargin, Drum, FloatArray, Hit, Kit
+from liveassist.ranks import quantile
 
 #: Fewest hits for a cell of the bleed matrix, and fewest of them measured (not bounds) for the
 #: cell to be a figure and not itself an upper bound.
@@ -69,6 +70,10 @@ def censored_quantile(
     cut = np.broadcast_to(np.asarray(bound, dtype=bool), x.shape)
     known = np.isfinite(x)
     count = known.sum(axis=0)
+    out = np.full(x.shape[1], np.nan)
+    is_bound = np.zeros(x.shape[1], bool)
+    if not count.any():
+        return out, is_bound
     # From the top down; a bound comes after a measured level of the same size, being below it.
     order = np.lexsort((cut, np.where(known, -x, np.inf)), axis=0)
     x, cut = np.take_along_axis(x, order, 0), np.take_along_axis(cut, order, 0)
@@ -78,18 +83,17 @@ def censored_quantile(
     below = np.cumprod(factor, axis=0)
     reached = measured & (below <= share + 1e-12)
     exact = measured & (np.abs(below - share) < 1e-12)
-    out = np.full(x.shape[1], np.nan)
-    is_bound = np.zeros(x.shape[1], bool)
-    for column in np.flatnonzero(count):
-        hits = np.flatnonzero(reached[:, column])
-        if hits.size and measured[:, column].sum() >= MIN_MEASURED:
-            at = int(hits[0])
-            # Exactly the asked share lies below: half-way to the next level, as in a median.
-            following = hits[1] if exact[at, column] and hits.size > 1 else at
-            out[column] = 0.5 * (x[at, column] + x[following, column])
-        else:
-            out[column] = _quantile(x[: count[column], column], share)
-            is_bound[column] = bool(cut[: count[column], column].any())
+    enough = reached.any(axis=0) & (measured.sum(axis=0) >= MIN_MEASURED)
+    columns = np.flatnonzero(enough)
+    at = reached.argmax(axis=0)[columns]
+    reached[at, columns] = False
+    # Exactly the asked share lies below: half-way to the next level, as in a median.
+    halved = exact[at, columns] & reached[:, columns].any(axis=0)
+    following = np.where(halved, reached.argmax(axis=0)[columns], at)
+    out[columns] = 0.5 * (x[at, columns] + x[following, columns])
+    for column in np.flatnonzero((count > 0) & ~enough):
+        out[column] = _quantile(x[: count[column], column], share)
+        is_bound[column] = bool(cut[: count[column], column].any())
     return out, is_bound
 
 
@@ -133,30 +137,34 @@ def _nan(value: float | None) -> float:
     return np.nan if value is None else value
 
 
-def tabulate(
-    kit: Kit,
-    levels: Mapping[str, DrumLevels],
-    counts: Mapping[str, int],
-    wash_dbfs: Mapping[str, float | None] | None = None,
-    keyed_margin_db: Mapping[str, float | None] | None = None,
-) -> BleedTables:
-    """Bleed matrix, bleed of drums without own microphone, and margins.
+class Tabulation:
+    """Bleed matrix, bleed of drums without own microphone, and margins, drum by drum."""
 
-    ``levels``: hits that stand for the drum's level (main hits); ``counts``: how many hits that
-    were in all, for the reasons given. ``wash_dbfs``: 95th percentile of what each microphone
-    hears between hits. ``keyed_margin_db``: the margin behind the key filter, found elsewhere.
-    """
-    tables = BleedTables()
-    for drum in kit.drums:
-        data = levels.get(drum.name)
-        if data is None:
-            continue
-        _cells(kit, data, counts.get(drum.name, 0), tables)
-    high = {name: _high(data) for name, data in levels.items()}
-    for index, mic in enumerate(kit.mics):
-        if mic.type == "acoustic":
-            _margin(kit, index, levels, high, wash_dbfs or {}, keyed_margin_db or {}, tables)
-    return tables
+    def __init__(self, kit: Kit) -> None:
+        self._kit = kit
+        self._tables = BleedTables()
+        self._levels: dict[str, DrumLevels] = {}
+        self._high: dict[str, FloatArray] = {}
+
+    def add(self, data: DrumLevels, hits: int) -> None:
+        """Take in a drum, in the order of the kit: the hits that stand for its level (main hits);
+        ``hits``: how many there were in all, for the reasons given."""
+        _cells(self._kit, data, hits, self._tables)
+        self._levels[data.drum.name] = data
+        self._high[data.drum.name] = _high(data)
+
+    def finish(
+        self,
+        wash_dbfs: Mapping[str, float | None] | None = None,
+        keyed_margin_db: Mapping[str, float | None] | None = None,
+    ) -> BleedTables:
+        """The tables. ``wash_dbfs``: 95th percentile of what each microphone hears between hits.
+        ``keyed_margin_db``: the margin behind the key filter, found elsewhere."""
+        wash, keyed = wash_dbfs or {}, keyed_margin_db or {}
+        for index, mic in enumerate(self._kit.mics):
+            if mic.type == "acoustic":
+                _margin(self._kit, index, self._levels, self._high, wash, keyed, self._tables)
+        return self._tables
 
 
 def _high(data: DrumLevels) -> FloatArray:
@@ -217,7 +225,7 @@ def _margin(
         tables.unmeasured[key] = f"{main.size} main hits, {MIN_CELL_HITS} needed"
         tables.margin[mic.name] = BleedMargin(None, keyed.get(mic.name), None)
         return
-    soft_main = float(np.quantile(main, 0.10))
+    soft_main = quantile(main, 0.10)
     by_source: dict[str, float] = {}
     for drum in kit.drums:
         if drum in own or drum.name not in high:

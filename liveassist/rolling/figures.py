@@ -14,9 +14,11 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 
 from liveassist.model import Drum, DrumFigures, Figures, FloatArray, Hit, Kit
-from liveassist.rolling.bleed import drum_levels, tabulate
+from liveassist.ranks import median, quantile
+from liveassist.rolling.bleed import DrumLevels, Tabulation, drum_levels
 from liveassist.rolling.spread import MIN_SPREAD_HITS, MIN_TREND_HITS, local_trend, spread
 from liveassist.rolling.trend import MIN_RUN_STROKES, limb_imbalance, slope
+from liveassist.steps import Steps, at_once
 
 #: Share of clipped hits beyond which a drum's fine figures are not given.
 MAX_CLIPPED = 0.05
@@ -41,24 +43,33 @@ def figures(
     ``hits``: any order. ``wash_dbfs``: 95th percentile of each microphone's level between hits in
     the span (see ``wash``), or None. ``keyed_margin_db``: bleed margin behind the key filter.
     """
+    return at_once(figure_steps(kit, hits, start_s, end_s, wash_dbfs, keyed_margin_db))
+
+
+def figure_steps(
+    kit: Kit,
+    hits: Iterable[Hit],
+    start_s: float,
+    end_s: float,
+    wash_dbfs: Mapping[str, float | None] | None = None,
+    keyed_margin_db: Mapping[str, float | None] | None = None,
+) -> Steps[Figures]:
+    """`figures` in steps, a drum each."""
     inside = [h for h in hits if start_s <= h.time_s < end_s and h.stage != "withdrawn"]
     inside.sort(key=lambda h: (h.time_s, h.number))
     by_drum: dict[str, list[Hit]] = {drum.name: [] for drum in kit.drums}
     for hit in inside:
         by_drum.setdefault(hit.drum, []).append(hit)
     unmeasured: dict[str, str] = {}
-    drums = {d.name: _drum(d, by_drum[d.name], unmeasured) for d in kit.drums}
-    levels = {
-        d.name: drum_levels(
-            kit,
-            d,
-            _standing(d, by_drum[d.name]),
-            np.array([h.time_s for h in inside if h.drum != d.name], dtype=np.float64),
-        )
-        for d in kit.drums
-    }
-    counts = {name: len(found) for name, found in by_drum.items()}
-    tables = tabulate(kit, levels, counts, wash_dbfs, keyed_margin_db)
+    drums: dict[str, DrumFigures] = {}
+    tabulation = Tabulation(kit)
+    for drum in kit.drums:
+        yield
+        mine = by_drum[drum.name]
+        drums[drum.name] = _drum(drum, mine, unmeasured)
+        tabulation.add(_levels(kit, drum, mine, inside), len(mine))
+    yield
+    tables = tabulation.finish(wash_dbfs, keyed_margin_db)
     return Figures(
         start_s=start_s,
         end_s=end_s,
@@ -69,6 +80,11 @@ def figures(
         bleed_margin=tables.margin,
         unmeasured={**unmeasured, **tables.unmeasured},
     )
+
+
+def _levels(kit: Kit, drum: Drum, mine: Sequence[Hit], everyone: Sequence[Hit]) -> DrumLevels:
+    others = [h.time_s for h in everyone if h.drum != drum.name]
+    return drum_levels(kit, drum, _standing(drum, mine), np.array(others, dtype=np.float64))
 
 
 def _standing(drum: Drum, hits: Sequence[Hit]) -> list[Hit]:
@@ -87,17 +103,17 @@ def _drum(drum: Drum, hits: Sequence[Hit], unmeasured: dict[str, str]) -> DrumFi
         unmeasured[f"{key}.main.median_dbfs"] = "no own microphone"
         return DrumFigures(drum.name, hits=len(hits), clipped_hits=clipped)
     levels = np.array([h.peak_dbfs for h in main], dtype=np.float64)
-    median = float(np.median(levels)) if levels.size else None
+    middle = median(levels) if levels.size else None
     p10 = p90 = None
     if levels.size >= MIN_PERCENTILE_HITS:
-        p10, p90 = np.quantile(levels, [0.10, 0.90]).tolist()
+        p10, p90 = quantile(levels, 0.10), quantile(levels, 0.90)
     else:
         reason = f"{levels.size} main hits, {MIN_PERCENTILE_HITS} needed"
         unmeasured[f"{key}.main.p10_dbfs"] = unmeasured[f"{key}.main.p90_dbfs"] = reason
-    if median is None:
+    if middle is None:
         unmeasured[f"{key}.main.median_dbfs"] = "no main hits"
         unmeasured[f"{key}.main.weak_share"] = "no main hits"
-    ghost_median = float(np.median(ghosts)) if ghosts else None
+    ghost_median = median(ghosts) if ghosts else None
     wanted = drum.kind not in ("hihat", "cymbal")
     fine = _fine(key, main, len(hits), clipped, unmeasured, wanted)
     imbalance = _imbalance(key, hits if wanted else (), unmeasured)
@@ -105,7 +121,7 @@ def _drum(drum: Drum, hits: Sequence[Hit], unmeasured: dict[str, str]) -> DrumFi
         drum=drum.name,
         hits=len(hits),
         main_hits=len(main),
-        median_dbfs=median,
+        median_dbfs=middle,
         p10_dbfs=p10,
         p90_dbfs=p90,
         weak_hits=weak,
@@ -182,7 +198,7 @@ def _short(count: int, needed: int) -> str:
 
 def _median(values: Sequence[float | None]) -> float | None:
     known = [value for value in values if value is not None]
-    return float(np.median(known)) if len(known) >= MIN_NOTE_HITS else None
+    return median(known) if len(known) >= MIN_NOTE_HITS else None
 
 
 def _imbalance(key: str, hits: Sequence[Hit], unmeasured: dict[str, str]) -> float | None:
@@ -212,7 +228,7 @@ def _distance(main: Sequence[Hit], hits: Sequence[Hit]) -> float | None:
     trend = local_trend(times, levels).level_db
     at = np.interp(_times(ghosts), times, trend)
     soft = np.array([h.peak_dbfs for h in ghosts], dtype=np.float64)
-    return float(np.median(at - soft))
+    return median(at - soft)
 
 
 def _times(hits: Sequence[Hit]) -> FloatArray:

@@ -13,13 +13,14 @@ from dataclasses import replace
 import numpy as np
 
 from liveassist.model import Drum, Figures, FloatArray, Hit, Kit, LevelFrames, MicState, Role
-from liveassist.rolling.figures import CLIPPED, figures
+from liveassist.rolling.figures import CLIPPED, figure_steps, figures
 from liveassist.rolling.meters import Meters
 from liveassist.rolling.roles import RoleModel, RoleResult, assign_roles
 from liveassist.rolling.shelf import Shelf, when
 from liveassist.rolling.technique import cross_stick
 from liveassist.rolling.velocity import VelocityRange, learned_range
 from liveassist.rolling.wash import LevelStore
+from liveassist.steps import Steps, at_once
 
 #: Hits of each drum that `Rolling.recent` returns.
 RECENT_HITS = 64
@@ -139,6 +140,13 @@ class Rolling:
         self, now_s: float, *, keyed_margin_db: Mapping[str, float | None] | None = None
     ) -> Figures:
         """Figures over the rolling window of every drum (``kit.windows``) as of ``now_s``."""
+        return at_once(self.window_steps(now_s, keyed_margin_db=keyed_margin_db))
+
+    def window_steps(
+        self, now_s: float, *, keyed_margin_db: Mapping[str, float | None] | None = None
+    ) -> Steps[Figures]:
+        """`window_figures` in steps. After the first, roles are as good as they will be, and hits
+        that come later change nothing."""
         self._sort_out_stalest()
         windows = self._kit.windows
         start = max(now_s - windows.seconds, 0.0)
@@ -149,10 +157,9 @@ class Rolling:
             if start <= hit.time_s < now_s
         ]
         first = min((hit.time_s for hit in inside), default=start)
+        yield
         wash = self._wash(max(start, first), now_s)
-        return figures(
-            self._kit, inside, start, now_s, wash_dbfs=wash, keyed_margin_db=keyed_margin_db
-        )
+        return (yield from figure_steps(self._kit, inside, start, now_s, wash, keyed_margin_db))
 
     def figures(
         self,
