@@ -121,7 +121,7 @@ class Explanation:
             if weights.max() <= 0.0:
                 continue
             rows, inside = rows_at(starts - offset, fine)
-            flat = signature.exemplars[:, rows].reshape(len(weights), -1)
+            flat = signature.for_levels()[:, rows].reshape(len(weights), -1)
             seen = (weights @ flat).reshape(len(starts), *self.heard.shape[1:])
             seen[~inside] = 0.0
             if name == drum and new:

@@ -171,7 +171,10 @@ def turned(
     for name, signature in signatures.items():
         own = float(gains[signature.mic])
         exemplars = signature.exemplars * (scale / np.float32(own))
-        out[name] = replace(signature, exemplars=exemplars, power=signature.power * own)
+        cleaned = None if signature.cleaned is None else signature.cleaned * (scale / own)
+        out[name] = replace(
+            signature, exemplars=exemplars, cleaned=cleaned, power=signature.power * own
+        )
     return out, noise * scale
 
 

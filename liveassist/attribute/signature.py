@@ -33,6 +33,10 @@ for _row, _start in enumerate(STARTS):
 FORMAT = 1
 #: Quantile over strokes taken for a drum's bleed where it was not learned alone.
 COMMON = 0.35
+#: The same for each band, by which levels are taken apart: what others did there can only have
+#: added. Bleed of recorded drums with no soundcheck, 90th percentile of its error: 6.9 dB as
+#: learned, 5.9 at a half, 5.7 at a fifth.
+CLEANED = 0.2
 
 
 def rows_at(
@@ -52,7 +56,8 @@ class Signature:
     ``power[i]``: loudest-window power of exemplar i in the reference microphone ``mic``.
     ``solid``: learned from the drum alone, not from strokes of a song. Those are seldom alone:
     ``common_db`` then holds the power in every microphone, against the own one, that most of them
-    have in common; what exceeds it is likely another's doing.
+    have in common; what exceeds it is likely another's doing. ``cleaned`` is ``exemplars``
+    without that, for taking levels apart; hits are told by ``exemplars``.
     """
 
     drum: str
@@ -61,12 +66,17 @@ class Signature:
     power: npt.NDArray[np.float64]
     solid: bool = True
     common_db: npt.NDArray[np.float64] | None = None
+    cleaned: Power | None = None
     #: Median power of the learned hits: the scale on which a hit is loud or soft.
     usual_power: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Work out what is asked for at every candidate."""
         self.usual_power = median(self.power)
+
+    def for_levels(self) -> Power:
+        """The exemplars as they are used to take levels apart."""
+        return self.exemplars if self.cleaned is None else self.cleaned
 
     def seen_at(self, offset: int, slabs: npt.NDArray[np.int64], fine: int) -> Power:
         """Band powers in windows starting at ``slabs`` samples when the hit is at ``offset``.
@@ -194,9 +204,12 @@ def gather(
     scaled = stack / power[:, None, None, None].astype(np.float32)
     parts = [part for part in np.array_split(order, min(groups, len(order))) if len(part)]
     exemplars = np.stack([scaled[part].mean(axis=0) for part in parts])
-    common = None
+    common, cleaned = None, None
     if not solid:
+        less = np.minimum(scaled, np.quantile(scaled, CLEANED, axis=0).astype(np.float32))
+        less[:, :, mic] = scaled[:, :, mic]
+        cleaned = np.stack([less[part].mean(axis=0) for part in parts])
         loudest = stack.sum(axis=3).max(axis=1).astype(np.float64) + 1e-30
         relative = 10.0 * np.log10(loudest / loudest[:, mic : mic + 1])
         common = np.quantile(relative, COMMON, axis=0)
-    return Signature(drum, mic, exemplars.astype(np.float32), power[order], solid, common)
+    return Signature(drum, mic, exemplars.astype(np.float32), power[order], solid, common, cleaned)

@@ -213,13 +213,17 @@ class Student:
             self._hits[drum].append(power)
             self._when[drum].append(onset)
         told = self._told.get(drum, 0)
-        exemplars = signature.exemplars
-        if told == MOST_TOLD:
-            exemplars = np.delete(exemplars, len(exemplars) - told, axis=0)
+        own = power[None] / np.float32(loudest)
+
+        def added(exemplars: Power) -> Power:
+            if told == MOST_TOLD:
+                exemplars = np.delete(exemplars, len(exemplars) - told, axis=0)
+            return np.concatenate([exemplars, own])
+
+        cleaned = None if signature.cleaned is None else added(signature.cleaned)
         self._told[drum] = min(told + 1, MOST_TOLD)
         self.signatures[drum] = replace(
-            signature,
-            exemplars=np.concatenate([exemplars, power[None] / np.float32(loudest)]),
+            signature, exemplars=added(signature.exemplars), cleaned=cleaned
         )
 
     def kept(self) -> dict[str, list[Power]]:

@@ -23,6 +23,12 @@ from liveassist.ranks import quantile
 #: cell to be a figure and not itself an upper bound.
 MIN_CELL_HITS = 8
 MIN_MEASURED = 4
+#: What others added to a drum's level there is never taken off whole, and can only make it louder.
+#: Of strokes alone (recorded drums) the median lies 0.7 dB over what a fifth of them lie under,
+#: 1.4 dB in one cell of ten; a median higher than that is not the drum's. On recorded drums the
+#: 90th percentile of the error falls by a third with no soundcheck, and stays after one.
+LOW_SHARE = 0.2
+OVER_LOW_DB = 1.4
 #: At or above this a microphone is taken to be at full scale, dBFS; its reading is then no level.
 FULL_SCALE_DBFS = -0.05
 #: Another drum struck this long before or after a hit is in its 40 ms span, seconds.
@@ -182,6 +188,8 @@ def _cells(kit: Kit, data: DrumLevels, hits: int, tables: BleedTables) -> None:
     values = data.mic_dbfs - data.own_dbfs[:, None] if relative else data.mic_dbfs
     count = np.isfinite(values).sum(axis=0)
     middle, is_bound = censored_quantile(values, data.bound, 0.5)
+    low, _ = censored_quantile(values, data.bound, LOW_SHARE)
+    middle = np.minimum(middle, low + OVER_LOW_DB)
     for index, mic in enumerate(kit.mics):
         if mic.name == drum.own or mic.type != "acoustic":
             continue
