@@ -61,6 +61,11 @@ class SourceLike(Protocol):
         ...
 
     @property
+    def rate_note(self) -> str | None:
+        """What to say where it runs at another rate than the session and is converted."""
+        ...
+
+    @property
     def started_at_s(self) -> float | None:
         """Wall clock at the first sample, seconds since 1970."""
         ...
@@ -237,6 +242,7 @@ class LiveSession(Session):
         """
         away = self._device.state != "running"
         self._set("input_away", self._device.note if away else None)
+        self._set("rate_changed", self._device.rate_note, severity="look")
         problems = [disk.problem for disk in (self._disk, self._store) if disk is not None]
         self._set("storage", next((said for said in problems if said is not None), None))
         self._set("overload", self.overload.sentence, severity="look")

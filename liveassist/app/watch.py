@@ -47,7 +47,8 @@ def status_lines(answer: dict[str, Any]) -> list[str]:
     lines = [
         f'process {answer.get("pid")} on "{answer.get("device")}" at {rate} Hz: {state}{note}',
         f"heard {_clock(answer.get('heard_s', 0.0))}, "
-        f"lost {answer.get('lost_samples', 0)} samples, "
+        f"lost {answer.get('lost_samples', 0)} samples"
+        f"{_overrun(answer.get('overrun_samples', 0))}, "
         f"device reopened {answer.get('device_restarts', 0)} times, "
         f"analysis uses {100 * answer.get('load', 0.0):.1f} % of real time",
         f"watchers {answer.get('watchers', 0)} (dropped {answer.get('watchers_dropped', 0)}, "
@@ -59,6 +60,11 @@ def status_lines(answer: dict[str, Any]) -> list[str]:
     if answer.get("out"):
         lines.append(f"writes to {answer['out']}")
     return lines
+
+
+def _overrun(samples: int) -> str:
+    """Whose fault a loss was, where it was ours: closing programs helps then, a cable does not."""
+    return f" ({samples} of them read too late)" if samples else ""
 
 
 def _clock(seconds: float) -> str:

@@ -126,6 +126,10 @@ def _sounddevice() -> Any:
     return sounddevice
 
 
+class _RateRefusedError(DeviceError):
+    """The device does not run at the rate that was asked for."""
+
+
 def capture(asked: dict[str, Any], wake: int) -> None:
     """Open the input and copy what comes until standard input ends or the stream stops."""
     device = choose_input(list_devices(), asked["device"])
@@ -133,7 +137,12 @@ def capture(asked: dict[str, Any], wake: int) -> None:
     rate_hz = asked["sample_rate_hz"] or device.default_sample_rate_hz
     ring = BlockRing.attach(asked["ring"], asked["channels"], asked["ring_frames"])
     os.set_blocking(wake, False)
-    stream, ended = _open_stream(device, rate_hz, asked, ring, wake)
+    try:
+        stream, ended = _open_stream(device, rate_hz, asked, ring, wake)
+    except _RateRefusedError:
+        if not asked["or_another_rate"] or rate_hz == device.default_sample_rate_hz:
+            raise
+        stream, ended = _open_stream(device, device.default_sample_rate_hz, asked, ring, wake)
     gc.collect()
     gc.freeze()
     gc.disable()
@@ -177,7 +186,8 @@ def _open_stream(
                 raise
             return open_with(device.channels), ended
     except sounddevice.PortAudioError as problem:
-        raise DeviceError(_why_not(problem, device, rate_hz)) from None
+        kind = _RateRefusedError if _code(problem) == _INVALID_RATE else DeviceError
+        raise kind(_why_not(problem, device, rate_hz)) from None
 
 
 def _code(problem: Exception) -> int | None:

@@ -15,18 +15,19 @@ from typing import Any, Literal
 import numpy as np
 
 from liveassist.errors import DeviceError
+from liveassist.input.asking import START_TIMEOUT_S as START_TIMEOUT_S
+from liveassist.input.asking import find_input as find_input
+from liveassist.input.asking import list_inputs as list_inputs
 from liveassist.input.blockring import BlockRing
 from liveassist.input.childproc import CaptureProcess
-from liveassist.input.devicelist import InputDevice, choose_input
-from liveassist.input.lossclock import LossClock, Release
+from liveassist.input.devicelist import InputDevice
+from liveassist.input.lossclock import Release
 from liveassist.input.probe import DeviceProbe, SilenceWatch
+from liveassist.input.sessionrate import SessionRate
 from liveassist.model import Block, Kit
 
 SourceState = Literal["closed", "starting", "running", "recovering"]
 
-NO_ANSWER = "The audio system does not answer; restart the audio server, then try again."
-#: How long the first opening may take, seconds: PortAudio asks every sound system in turn.
-START_TIMEOUT_S = 10.0
 #: How long a later opening may take, seconds. Patient on purpose: an opening that hangs in a
 #: stalled audio server goes through when the server is back, while every killed one leaves it
 #: a dead client to clean up first.
@@ -51,41 +52,6 @@ RING_S = 8.0
 RING_BYTES = 64 << 20
 #: Longest block `DeviceSource.read` returns, frames; what waits beyond comes with the next call.
 LONGEST_BLOCK = 4096
-
-
-def list_inputs(timeout_s: float = START_TIMEOUT_S) -> list[InputDevice]:
-    """Every audio input the system offers, in the audio library's order.
-
-    Asked in a child process, as a server may hang. Raises `DeviceError` if there is no answer.
-    """
-    child = CaptureProcess({"do": "list"})
-    try:
-        message = _first_message(child, time.monotonic() + timeout_s)
-    finally:
-        child.kill()
-    if message["what"] == "error":
-        raise DeviceError(message["sentence"])
-    return [InputDevice(**row) for row in message["devices"]]
-
-
-def find_input(wanted: str | int | None) -> InputDevice:
-    """The audio input meant by a number, a name, a part of a name, or None for the default.
-
-    Raises `DeviceError` with the nearest match and the list of inputs where nothing fits.
-    """
-    return choose_input(list_inputs(), wanted)
-
-
-def _first_message(child: CaptureProcess, deadline_s: float) -> dict[str, Any]:
-    while not child.messages:
-        left_s = deadline_s - time.monotonic()
-        if child.ended:
-            said = "".join(f" It said: {line}" for line in list(child.chatter)[-1:])
-            raise DeviceError(f"The audio system failed when asked for its inputs.{said}")
-        if left_s <= 0:
-            raise DeviceError(NO_ANSWER)
-        child.wait(left_s)
-    return child.messages.popleft()
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +88,7 @@ class DeviceSource:
         self._channels = max(mic.channel for mic in kit.inputs)
         self._child: CaptureProcess | None = None
         self._ring: BlockRing | None = None
-        self._loss: LossClock | None = None
+        self._rates: SessionRate | None = None
         self._ready: deque[_Ready] = deque()
         self._released = 0  # frames of the ring given free by the loss clock
         self._position = 0  # index of the next sample delivered
@@ -141,6 +107,8 @@ class DeviceSource:
         self.sample_rate_hz = 0
         self.started_at_s: float | None = None
         self.lost_samples = 0
+        #: How many of them arrived, but were not read before the ring was full.
+        self.overrun_samples = 0
         self.restarts = 0
         self.overflow_flags = 0
 
@@ -182,6 +150,8 @@ class DeviceSource:
                 "channels": self._channels,
                 "because": self._because(),
                 "sample_rate_hz": self.sample_rate_hz or self._rate_wanted,
+                # Once a session is under way another rate is better than no audio.
+                "or_another_rate": self.device is not None,
                 "block_frames": self._block_frames,
                 "ring": self._ring.handle,
                 "ring_frames": self._ring.capacity_frames,
@@ -230,7 +200,9 @@ class DeviceSource:
             if not self._ring.read_into(audio.data.cast("B"), item.first_frame, frames):
                 continue
             self._drop_front(frames)
-            return self._block(audio, item.lost_samples)
+            block = self._block(audio, item)
+            if block is not None:
+                return block
         return None
 
     @property
@@ -240,14 +212,21 @@ class DeviceSource:
 
     def time_of(self, moment_s: float) -> float | None:
         """Seconds of audio captured at ``moment_s`` (monotonic); None before the first block."""
-        return None if self._loss is None else self._loss.time_of(moment_s)
+        return None if self._rates is None else self._rates.time_of(moment_s)
+
+    @property
+    def rate_note(self) -> str | None:
+        """What to say where the device has come back at another rate and is converted."""
+        return None if self._rates is None else self._rates.note
 
     def _skip_to(self, oldest: int) -> None:
         """Give up what the writer may have overwritten; every frame of it counts as lost."""
         while self._ready and self._ready[0].first_frame < oldest:
             item = self._ready[0]
             frames = min(item.end_frame, oldest) - item.first_frame
-            self._overrun += frames + item.lost_samples
+            lost = frames if self._rates is None else self._rates.samples(frames)
+            self.overrun_samples += lost
+            self._overrun += lost + item.lost_samples
             self._drop_front(frames)
 
     def _drop_front(self, frames: int) -> None:
@@ -256,9 +235,14 @@ class DeviceSource:
         if first < item.end_frame:
             self._ready.appendleft(_Ready(first, item.end_frame, 0))
 
-    def _block(self, audio: np.ndarray[Any, Any], lost: int) -> Block:
-        lost += self._overrun
-        self._overrun = 0
+    def _block(self, audio: np.ndarray[Any, Any], item: _Ready) -> Block | None:
+        """The audio as a block; None where a converter keeps it back until more has come."""
+        assert self._rates is not None
+        lost = item.lost_samples + self._overrun
+        audio, lost = self._rates.convert(audio, item.first_frame, lost)
+        self._overrun = 0 if len(audio) else lost
+        if not len(audio):
+            return None
         self.lost_samples += lost
         self._position += lost
         first = self._position
@@ -329,12 +313,12 @@ class DeviceSource:
     def _opened(self, message: dict[str, Any]) -> None:
         device = InputDevice(**message["device"])
         rate_hz = int(message["sample_rate_hz"])
-        if self._loss is None:
+        if self._rates is None:
             self.sample_rate_hz = rate_hz
-            self._loss = LossClock(rate_hz)
+            self._rates = SessionRate(rate_hz)
         else:
             self.restarts += 1
-            self._release(self._loss.restart())
+            self._release(self._rates.restart(rate_hz))
         self.device = device
         self._child_runs = True
         # Numbers shift when devices come and go; after a fault the same name is looked for.
@@ -342,7 +326,7 @@ class DeviceSource:
         self._deadline_s = self._clock() + FIRST_BLOCK_S
 
     def _take_records(self, child: CaptureProcess) -> None:
-        if self._loss is None or not self._child_runs or not child.records:
+        if self._rates is None or not self._child_runs or not child.records:
             return
         last_frames = 0
         while child.records:
@@ -353,7 +337,7 @@ class DeviceSource:
                 age_s = time.monotonic() - time_ns * 1e-9
                 self.started_at_s = time.time() - age_s - end_frame / self.sample_rate_hz
             last_frames = end_frame - self._released
-            self._release(self._loss.arrive(end_frame, time_ns * 1e-9))
+            self._release(self._rates.arrive(end_frame, time_ns * 1e-9))
         self.state = "running"
         self.note = ""
         if self._stall_ends_s is not None:
@@ -367,7 +351,8 @@ class DeviceSource:
             first, lost = self._released, release.lost_samples
             if release.end_frame <= first:
                 continue
-            if not lost and self._ready and self._ready[-1].end_frame == first:
+            follows = self._ready and self._ready[-1].end_frame == first
+            if follows and not lost and not (self._rates and self._rates.begins(first)):
                 before = self._ready.pop()
                 first, lost = before.first_frame, before.lost_samples
             self._ready.append(_Ready(first, release.end_frame, lost))

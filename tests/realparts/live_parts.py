@@ -44,6 +44,8 @@ class Server:
 
     def __init__(self, period: int, *, sync: bool = True) -> None:
         self.period = period
+        #: May be changed before `start` is called again.
+        self.rate_hz = RATE
         self._mode = ["-S"] if sync else []
         self._lock = _lock()
         self._process: subprocess.Popen[bytes] | None = None
@@ -52,7 +54,7 @@ class Server:
     def start(self) -> None:
         """Start it, and wait until it answers."""
         command = ["jackd", "-n", NAME, "-p", "256", *self._mode, "-r", "-d", "dummy"]
-        command += ["-r", str(RATE), "-p", str(self.period), "-C", "2", "-P", "2"]
+        command += ["-r", str(self.rate_hz), "-p", str(self.period), "-C", "2", "-P", "2"]
         if _answers():
             pytest.fail(f"a JACK server called {NAME} runs already, left by another run; end it")
         with tempfile.TemporaryFile() as log:

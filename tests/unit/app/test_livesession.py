@@ -36,6 +36,7 @@ class Source:
 
     state: SourceState = "running"
     note = ""
+    rate_note: str | None = None
     started_at_s: float | None = 1_700_000_000.25
 
     def time_of(self, moment_s: float) -> float | None:
@@ -122,6 +123,17 @@ def test_a_device_that_is_away_is_shown_while_no_block_comes() -> None:
         ("input_away", 0.7),
     ]
     assert session.snapshot().source == "box"
+
+
+def test_a_device_at_another_rate_is_said_as_long_as_it_is() -> None:
+    session, source, recorder = make()
+    session.hear(block(0))
+    for note in (None, "The input runs at 44100 Hz now.", "The input runs at 44100 Hz now.", None):
+        source.rate_note = note
+        session.look(idle=False)
+    begun, over = recorder.alerts
+    assert (begun.key, begun.severity, begun.end_s) == ("rate_changed", "look", None)
+    assert over.end_s is not None
 
 
 def test_a_disk_that_fails_does_not_end_the_session_and_is_made_up_for(
