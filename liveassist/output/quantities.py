@@ -285,10 +285,10 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("done", "take", "i", "takes", 0, None, 1, "change", "Takes that are over.", 2, _of(lambda s: s.takes_done)),
     _Q("verdict", "take", "i", "0 to 2", 0, 2, 1, "change", "The take that ended last: 0 fine, 1 look before the next, 2 stop. Not while a take runs.", 1, _of(_verdict_light)),
     _Q("verdict_sentence", "take", "s", "", None, None, 1, "change", "The same in one sentence; empty while a take runs.", "Nothing changed since the reference.", _of(_verdict_words)),
-    _Q("running", "clock", "i", "0 or 1", 0, 1, 1, "change", "Whether the recorder's MIDI clock runs since a start or continue.", 1, _clock(lambda c: int(c.running))),
-    _Q("tempo_bpm", "clock", "f", "beats/min", 1, 1000, 0.1, "change", "Tempo of the recorder's MIDI clock.", 132.0, _clock(lambda c: c.tempo_bpm)),
-    _Q("bar", "clock", "i", "bars", 1, None, 1, "change", "Bar of the song by that clock, from 1.", 17, _clock(lambda c: c.bar)),
-    _Q("beat", "clock", "i", "beats", 0, None, 1, "change", "Beats since the start of the song, from 0.", 66, _clock(lambda c: None if c.beat is None else int(c.beat))),
+    _Q("running", "clock", "i", "0 or 1", 0, 1, 1, "change", "Whether the recorder's MIDI clock runs, or else its metronome is heard.", 1, _clock(lambda c: int(c.running))),
+    _Q("tempo_bpm", "clock", "f", "beats/min", 1, 1000, 0.1, "change", "Tempo of the recorder's MIDI clock, or else of its metronome.", 132.0, _clock(lambda c: c.tempo_bpm)),
+    _Q("bar", "clock", "i", "bars", 1, None, 1, "change", "Bar by that clock, from 1.", 17, _clock(lambda c: c.bar)),
+    _Q("beat", "clock", "i", "beats", 0, None, 1, "change", "Beats since that clock started, from 0.", 66, _clock(lambda c: None if c.beat is None else int(c.beat))),
     _Q("jitter_ms", "clock", "f", "ms", 0, None, 0.1, "change", "How far single ticks stray from a steady clock; fitted away.", 1.2, _clock(lambda c: c.jitter_ms)),
     _Q("time_code", "clock", "s", "", None, None, 1, "stream", "The recorder's MIDI time code, hours:minutes:seconds:frames.", "01:00:41:12", _clock(_code)),
     _Q("count", "alerts", "i", "alerts", 0, None, 1, "change", "Alerts that last now.", 1, _of(lambda s: sum(a.end_s is None for a in s.alerts))),
@@ -314,7 +314,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     _Q("ring_s", "drum", "f", "s", 0, 10, 0.01, "change", "Time in which that mode falls by 60 dB.", 0.42, _figure("ring_s")),
     _Q("audit/softest_dbfs", "drum", "f", "dBFS", *LEVEL_DBFS, 0.1, "change", "Softer hits would be missed in this bleed: the latest answer to audit.", -28.0, _softest),
     _Q("limb_imbalance_db", "drum", "f", "dB", -60, 60, 0.1, "change", "Level difference between alternating strokes.", 0.8, _figure("limb_imbalance_db")),
-    _Q("timing/offset_ms", "drum", "f", "ms", -500, 500, 0.1, "change", "Main hits against the nearest sixteenth of the recorder's clock: late is positive. What lies between the ways of clock and sound is in it.", 3.2, _timing(lambda t: t.offset_ms)),
+    _Q("timing/offset_ms", "drum", "f", "ms", -500, 500, 0.1, "change", "Main hits against the nearest sixteenth of the recorder's clock or metronome: late is positive. What lies between the ways of clock and sound is in it.", 3.2, _timing(lambda t: t.offset_ms)),
     _Q("timing/spread_ms", "drum", "f", "ms", 0, 500, 0.1, "change", "Scatter of main hits about that: how tight.", 8.4, _timing(lambda t: t.spread_ms)),
     _Q("timing/hits", "drum", "i", "hits", 0, None, 1, "change", "Main hits that these two rest on.", 48, _timing(lambda t: t.hits)),
     _Q("clipped_hits", "drum", "i", "hits", 0, None, 1, "change", "Hits at full scale, left out of the figures.", 0, _figure("clipped_hits")),
@@ -387,7 +387,11 @@ def reason(snapshot: Snapshot, quantity: Quantity, first: str, second: str) -> s
         timing = None if snapshot.clock is None else snapshot.clock.timing.get(first)
         if timing is not None and timing.reason:
             return timing.reason
-        return "no recorder's clock is heard" if snapshot.clock is None else "not heard"
+        return (
+            "no recorder's clock and no metronome is heard"
+            if snapshot.clock is None
+            else "not heard"
+        )
     for form in _REASON_KEYS.get(quantity.subject, ()):
         found = snapshot.figures.unmeasured.get(form.format(first, second, quantity.name))
         if found is not None:

@@ -107,7 +107,7 @@ def test_without_a_clock_the_reason_is_said() -> None:
     assert shown.clock is None
     assert song.files() == {}
     (quantity,) = (q for q in QUANTITIES if q.key == "timing_spread_ms")
-    assert reason(shown, quantity, "snare", "") == "no recorder's clock is heard"
+    assert reason(shown, quantity, "snare", "") == "no recorder's clock and no metronome is heard"
 
 
 def test_time_code_in_writing() -> None:
