@@ -8,6 +8,8 @@ is broad enough).
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 from scipy import fft as sp_fft
@@ -45,18 +47,18 @@ def arrivals(
     energy = float(mine @ mine)
     if energy <= 0.0:
         return {}
-    theirs = audio[start - early : stop + late][:, columns].astype(np.float64)
-    size = sp_fft.next_fast_len(len(theirs) + len(mine), real=True)
-    spectrum = sp_fft.rfft(theirs, size, axis=0) * np.conj(sp_fft.rfft(mine, size))[:, None]
-    lags = len(theirs) - len(mine) + 1
-    product = sp_fft.irfft(spectrum, size, axis=0)[:lags]
-    running = np.concatenate([np.zeros((1, len(columns))), np.cumsum(theirs**2, axis=0)])
-    local = running[len(mine) :] - running[: len(running) - len(mine)]
+    theirs = audio.T[columns, start - early : stop + late].astype(np.float64)
+    length = theirs.shape[1]
+    size = sp_fft.next_fast_len(length + len(mine), real=True)
+    spectrum = sp_fft.rfft(theirs, size, axis=1) * np.conj(sp_fft.rfft(mine, size))
+    lags = length - len(mine) + 1
+    product = sp_fft.irfft(spectrum, size, axis=1, overwrite_x=True)[:, :lags]
+    places = np.abs(product).argmax(axis=1).tolist()
     found: dict[int, tuple[float, int]] = {}
-    for number, column in enumerate(columns):
-        most = int(np.argmax(np.abs(product[:, number])))
-        norm = float(np.sqrt(energy * local[most, number]))
-        value = float(product[most, number])
+    for number, (column, most) in enumerate(zip(columns, places, strict=True)):
+        local = theirs[number, most : most + len(mine)]
+        norm = math.sqrt(energy * float(local @ local))
+        value = float(product[number, most])
         if norm > 0.0 and abs(value) >= LEAST * norm:
             found[column] = ((most - early) / sample_rate_hz * 1e3, 1 if value > 0 else -1)
     return found
