@@ -98,6 +98,17 @@ class Grid:
         """Band powers of frames with time on the last axis: (..., window) -> (..., BANDS)."""
         return self._tapered(frames * self.taper)
 
+    def running(self, audio: npt.NDArray[np.float32], count: int) -> Power:
+        """Band powers of ``count`` windows, each a hop after the last: audio (mics, samples) ->
+        (mics, count, BANDS)."""
+        hop, mics = self.hop, len(audio)
+        parts = self.window // hop
+        hops = audio[:, : (count + parts - 1) * hop].reshape(mics, -1, hop)
+        windows = np.empty((mics, count, parts, hop), dtype=np.float32)
+        for part, taper in enumerate(self.taper.reshape(parts, hop)):
+            np.multiply(hops[:, part : part + count], taper, out=windows[:, :, part])
+        return self._tapered(windows.reshape(mics, count, self.window))
+
     def _tapered(self, frames: npt.NDArray[np.float32]) -> Power:
         """As `band_power`, of frames that are tapered already (and may be overwritten)."""
         bins = sp_fft.rfft(frames, axis=-1, overwrite_x=True)

@@ -36,6 +36,8 @@ SEPARATE_S = 0.015
 COINCIDENT_S = 0.020
 #: From this probability on a hit is clear enough to learn from.
 SURE = 0.9
+#: So few microphones are looked at all at once: two looks would take longer.
+FEW_MICS = 16
 #: What begins nearby spoils a lesson if it rises this much and is this loud in its microphone.
 ONSET_RISE_DB = 25.0
 ONSET_LEVEL_DB = -25.0
@@ -58,6 +60,7 @@ class Attributor:
         seconds: Mapping[str, Sequence[int]] | None = None,
     ) -> None:
         self._grid = grid
+        self._mics = mics
         self._own = dict(own)
         self._seconds = {d: tuple(m) for d, m in (seconds or {}).items() if d in own}
         self._student = Student(grid, self._own, mics)
@@ -158,9 +161,10 @@ class Attributor:
         if row < before:
             return []
         drums = self._asked(group)
-        # Most candidates are ripples: look at their own microphones before looking at all.
-        columns = sorted({candidate.mic for candidate in group})
-        near = self._explainer.hear(history.array, row, columns)
+        # Many candidates are ripples: look at their own microphones before looking at many.
+        some = None if self._mics <= FEW_MICS else sorted({candidate.mic for candidate in group})
+        near = self._explainer.hear(history.array, row, some)
+        columns = range(self._mics) if some is None else some
         strong = {
             drum: candidate
             for drum, candidate in drums.items()
@@ -168,7 +172,7 @@ class Attributor:
         }
         if not strong:
             return []
-        heard = self._explainer.hear(history.array, row)
+        heard = near if some is None else self._explainer.hear(history.array, row)
         verdicts: list[Verdict] = []
         relative = self._untaught.listen(heard, self.noise, sample) if self._learns else {}
         known = {d: c for d, c in strong.items() if self._student.ready(d)}
@@ -364,6 +368,8 @@ class Attributor:
                 self._lessons.accept(past)
 
     def _release(self, before: int | None) -> list[Verdict]:
+        if not self._held:
+            return []
         done = [v for v in self._held.values() if before is None or v.sample <= before]
         for verdict in done:
             del self._held[verdict.drum]

@@ -88,9 +88,9 @@ def _within(values: Power, most: float) -> Power:
 
 def rise_db(heard: Power) -> float:
     """Rise of one microphone's bands over what sounded before, dB summed: (slabs, BANDS)."""
-    before = heard[:PRE].max(axis=0) + np.float32(1e-10)
-    after = heard[PRE : PRE + 3].max(axis=0)
-    return float(_within(10.0 * np.log10(after / before + 1e-9), 20.0).sum())
+    before = np.maximum.reduce(heard[:PRE]) + np.float32(1e-10)
+    after = np.maximum.reduce(heard[PRE : PRE + 3])
+    return float(np.add.reduce(_within(10.0 * np.log10(after / before + 1e-9), 20.0)))
 
 
 def worth_judging(heard: Power, kind: DrumKind, usual_power: float | None) -> bool:
@@ -154,8 +154,8 @@ def _shown(explanation: Explanation, part: Power, mic: int) -> tuple[float, floa
     heard = explanation.heard[:, mic] + floor
     others = np.maximum(total - mine, floor)
     gain = _within(10.0 * np.log10((others + mine) / others), 15.0)
-    before = heard[:PRE].max(axis=0)
+    before = np.maximum.reduce(heard[:PRE])
     # The window that straddles the onset counts as after: its loudest bands have begun.
-    rise = _within(10.0 * np.log10(heard[PRE : PRE + 3].max(axis=0) / before), 20.0)
-    mask = (mine / total)[PRE : PRE + 3].max(axis=0)
+    rise = _within(10.0 * np.log10(np.maximum.reduce(heard[PRE : PRE + 3]) / before), 20.0)
+    mask = np.maximum.reduce((mine / total)[PRE : PRE + 3])
     return float((rise * mask).sum()), float(gain[PRE : PRE + 3].sum(axis=1).max())

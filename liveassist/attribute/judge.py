@@ -85,6 +85,6 @@ def probability(evidence: Evidence, kick: bool, solid: bool = True) -> float:
     """
     judge = KICK if kick else OTHERS
     # Beyond what was seen while fitting, products would run away.
-    figures = np.clip((evidence.vector() - judge.mean) / judge.scale, -3.5, 3.5)
+    figures = np.minimum(np.maximum((evidence.vector() - judge.mean) / judge.scale, -3.5), 3.5)
     z = float(products(figures) @ judge.weight + judge.constant) - stranger(evidence, kick, solid)
     return 1.0 / (1.0 + math.exp(-max(-60.0, min(60.0, z))))

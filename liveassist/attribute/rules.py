@@ -8,6 +8,7 @@ microphone is far from its loudest has heard its own drum.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,10 +71,11 @@ class Rules:
         fade = 10.0 ** (-FORGET_DB_PER_S / 10.0 * (sample - self._heard_at) / self._rate)
         self._heard_at = sample
         relative = {}
-        for mic in self._loudest:
-            now = float(np.maximum(heard[PRE:, mic] - SWINGS * noise[mic], 0.0).sum(axis=1).max())
+        mics = list(self._loudest)
+        over = np.maximum(heard[PRE:, mics] - SWINGS * noise[mics], 0.0).sum(axis=2)
+        for mic, now in zip(mics, over.max(axis=0).tolist(), strict=True):
             self._loudest[mic] = max(self._loudest[mic] * fade, now, LEAST_POWER)
-            relative[mic] = 10.0 * float(np.log10(now / self._loudest[mic] + 1e-12))
+            relative[mic] = 10.0 * math.log10(now / self._loudest[mic] + 1e-12)
         return relative
 
     def judge(

@@ -58,8 +58,7 @@ class OnsetDetector:
         count = (self._tail.shape[1] - grid.window) // grid.hop + 1
         if count <= 0:
             return []
-        frames = np.lib.stride_tricks.sliding_window_view(self._tail, grid.window, axis=1)
-        level = grid.band_power(frames[:, : count * grid.hop : grid.hop])
+        level = grid.running(self._tail, count)
         level += np.float32(FLOOR_POWER)
         np.log10(level, out=level)
         level *= np.float32(10.0)

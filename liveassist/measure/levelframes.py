@@ -260,13 +260,16 @@ class LevelMeter:
             if not banks:
                 continue
             # All filters of a rate behind each other, so that their peaks are taken together.
-            size = np.concatenate(
-                [bank.feed(source[[order.index(c) for c in bank.columns]]) for bank in banks]
-            )
+            count = sum(len(bank.columns) for bank in banks)
+            size, row = np.empty((count, source.shape[1]), dtype=np.float32), 0
+            for bank in banks:
+                mine = source[[order.index(c) for c in bank.columns]]
+                size[row : row + len(mine)] = bank.feed(mine)
+                row += len(mine)
             np.abs(size, out=size)
             while size.shape[1] > hops:
                 size = np.maximum(size[:, ::2], size[:, 1::2])
-            peaks, row = size.T.astype(np.float32), 0
+            peaks, row = size.T, 0
             keyed = np.full((len(banks), hops, self._mics), np.nan, dtype=np.float32)
             for number, bank in enumerate(banks):
                 keyed[number][:, bank.columns] = peaks[:, row : row + len(bank.columns)]

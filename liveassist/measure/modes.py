@@ -21,6 +21,9 @@ from liveassist.ranks import median
 
 #: Partials this near a mode are that mode, cents.
 SAME_MODE_CENTS: Final = 70.0
+#: Ratios of frequency between which that is looked at closely.
+_LOWER: Final = 2.0 ** (-(SAME_MODE_CENTS + 1.0) / 1200.0)
+_HIGHER: Final = 2.0 ** ((SAME_MODE_CENTS + 1.0) / 1200.0)
 #: A mode is one that at least this share of the usable hits shows.
 _SHARE: Final = 0.5
 #: Fewest usable hits for modes.
@@ -63,6 +66,8 @@ def _nearest(partials: Sequence[Partial], frequency_hz: float) -> Partial | None
     best: Partial | None = None
     least = SAME_MODE_CENTS
     for partial in partials:
+        if not _LOWER < partial.frequency_hz / frequency_hz < _HIGHER:
+            continue
         apart = abs(1200.0 * math.log2(partial.frequency_hz / frequency_hz))
         if apart <= least:
             best, least = partial, apart
