@@ -126,7 +126,10 @@ def refuse(_command: Command) -> Outcome:
 
 
 def applied_csv(applied: Sequence[Applied]) -> str:
-    """Every value that was sent to the engineer's device, with what was there before."""
+    """Every value for the engineer's device, with what was there before: sent, or not and why.
+
+    Whether a device took what was sent nobody can know from here.
+    """
     rows = (
         (
             f"{row.time_s:.3f}",
@@ -134,12 +137,13 @@ def applied_csv(applied: Sequence[Applied]) -> str:
             row.setting,
             f"{row.value:g}",
             "" if row.before is None else f"{row.before:g}",
-            "undone" if row.undo else "applied",
+            f"{'undo ' if row.undo else ''}{'sent' if row.sent else 'not sent'}",
             row.source,
+            row.why,
         )
         for row in applied
     )
-    return csv_text(("time_s", "mic", "setting", "value", "before", "what", "source"), rows)
+    return csv_text(("time_s", "mic", "setting", "value", "before", "what", "source", "why"), rows)
 
 
 def state_lines(states: Sequence[OutputState]) -> Iterator[str]:

@@ -24,6 +24,7 @@ from .midi_codec import MidiReader
 from .midi_sender import MidiSender
 from .osc_codec import OscMessage
 from .surface_model import MidiPort, Surface
+from .worker import Delivery
 
 #: Pause before a port process that died is started again, seconds.
 RESTART_S = 0.5
@@ -236,6 +237,19 @@ class MidiOutput:
         """Send one message, once: never again by itself, whatever becomes of it."""
         if isinstance(message, bytes) and self._ports.health[self._index].state == "ok":
             self._send([self._sender.spend(message, self._monotonic())])
+
+    def deliver(self, messages: Sequence[bytes | OscMessage]) -> Delivery:
+        """See `worker.Output`. MIDI has no answer: that the port is there is all that is known."""
+        health = self._ports.health[self._index]
+        self._look()
+        if health.state != "ok":
+            return Delivery(health.note, health.opened)
+        now = self._monotonic()
+        ready = [self._sender.spend(m, now) for m in messages if isinstance(m, bytes)]
+        if ready and not self._ports.send(self._index, ready):
+            return Delivery("the port process did not take it", health.opened)
+        self._sent += len(ready)
+        return Delivery("", health.opened)
 
     def tick(self) -> float:
         """Send what is due; returns the longest time until the next call, seconds."""

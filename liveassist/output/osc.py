@@ -7,9 +7,10 @@ all of this runs on the target's own thread.
 from __future__ import annotations
 
 import contextlib
+import select
 import socket
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 from liveassist.errors import OutputError
@@ -21,12 +22,21 @@ from .osc_match import matches
 from .osc_messages import State, messages_between, messages_for_event, packets, state_of
 from .osc_stream import length_prefixed, slip
 from .surface_model import OscTarget, Surface
+from .worker import Delivery
 
 #: A TCP target is tried again so often, and a name that cannot be resolved, seconds.
 RETRY_S = 1.0
 RESOLVE_S = 5.0
 #: A TCP target that takes nothing for so long is given up, seconds.
 TCP_TIMEOUT_S = 0.5
+#: How often a TCP connection that has nothing to send is looked at, seconds.
+TCP_LOOK_S = 0.1
+#: How long a refusal is waited for after a delivery, seconds. This computer refuses within a
+#: millisecond, one in the same network within a few; a radio network may need tens (no source).
+REFUSAL_S = 0.08
+#: A TCP peer that vanished without a word (no power, no cable) is missed after so many seconds of
+#: silence and so many unanswered questions a second apart.
+KEEPALIVE_S, KEEPALIVE_TRIES = 1, 2
 
 
 #: Sent to find out whether anybody listens again: a bundle that holds nothing.
@@ -43,6 +53,8 @@ class Link:
         self._retry_at = -1.0
         self.state: Literal["ok", "down", "absent"] = "absent"
         self.note = "not reached yet"
+        #: How often it was lost.
+        self.lost = 0
 
     def send(self, packet: bytes) -> bool:
         """Send one packet; false if it certainly did not arrive."""
@@ -58,6 +70,61 @@ class Link:
             self._lost(f"the connection broke: {_reason(error)}", RETRY_S)
             return False
         return True
+
+    def look(self) -> None:
+        """Notice that a TCP peer closed the connection: sending alone finds out too late, since
+        the first bytes after it are still taken. What it says is not for us and thrown away."""
+        if self._socket is None or self._target.transport == "udp":
+            return
+        self._socket.setblocking(False)
+        try:
+            while self._socket.recv(65536):
+                pass
+            self._lost("the other side closed the connection", RETRY_S)
+        except (BlockingIOError, InterruptedError):
+            self._socket.settimeout(TCP_TIMEOUT_S)
+        except OSError as error:
+            self._lost(f"the connection broke: {_reason(error)}", RETRY_S)
+
+    def deliver(self, packet: bytes) -> str:
+        """Send one packet, and why it did not arrive, as far as that comes back within
+        `REFUSAL_S`; empty if nothing speaks against it."""
+        if not self.ready():
+            return self.note
+        self.look()
+        if self._socket is None:
+            return self.note
+        if not self.send(packet):
+            return self.note
+        # An error or the end of the connection makes the socket readable.
+        end = self._monotonic() + REFUSAL_S
+        while self._socket is not None and (left := end - self._monotonic()) > 0.0:
+            if not select.select([self._socket], [], [], left)[0]:
+                break
+            if self._target.transport == "udp":
+                self._hear_refusal()
+            else:
+                self.look()
+            if self.state != "ok":
+                return self.note
+        return "" if self.state == "ok" else self.note
+
+    def _hear_refusal(self) -> None:
+        """Take in what came back on a UDP socket: a refusal, or words that are not for us."""
+        assert self._socket is not None
+        try:
+            self._socket.recv(65536)
+        except ConnectionRefusedError:
+            self._refused()
+        except BlockingIOError:
+            pass
+        except OSError as error:
+            self._lost(_reason(error), RETRY_S)
+
+    def _refused(self) -> None:
+        self.lost += self.state == "ok"
+        self.state = "down"
+        self.note = f"nobody listens at {self._target.host}:{self._target.port}"
 
     def ready(self) -> bool:
         """Whether there is a socket; tries to open one, not too often."""
@@ -80,6 +147,7 @@ class Link:
                 link.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
             else:
                 link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                _keep_alive(link)
             link.connect(address)
         except OSError as error:
             link.close()
@@ -102,8 +170,7 @@ class Link:
         try:
             self._socket.send(packet)
         except ConnectionRefusedError:
-            self.state = "down"
-            self.note = f"nobody listens at {self._target.host}:{self._target.port}"
+            self._refused()
             with contextlib.suppress(OSError):
                 self._socket.send(packet)
             return False
@@ -117,9 +184,25 @@ class Link:
 
     def _lost(self, note: str, again_s: float) -> None:
         self.close()
+        self.lost += self.state == "ok"
         self.state = "absent" if self.state == "absent" else "down"
         self.note = note
         self._retry_at = self._monotonic() + again_s
+
+
+def _keep_alive(link: socket.socket) -> None:
+    """Have the system ask a silent peer whether it is still there, where it can."""
+    link.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for name, value in (
+        ("TCP_KEEPIDLE", KEEPALIVE_S),
+        ("TCP_KEEPINTVL", KEEPALIVE_S),
+        ("TCP_KEEPCNT", KEEPALIVE_TRIES),
+        ("TCP_USER_TIMEOUT", 1000 * KEEPALIVE_S * (KEEPALIVE_TRIES + 1)),
+    ):
+        option = getattr(socket, name, None)
+        if option is not None:
+            with contextlib.suppress(OSError):
+                link.setsockopt(socket.IPPROTO_TCP, option, value)
 
 
 def _reason(error: OSError) -> str:
@@ -175,7 +258,7 @@ class OscOutput:
         self._shown: State | None = None
         self._shown_own: Mapping[str, OscMessage] = {}
         self._pending: Snapshot | None = None
-        self._next_at = -1.0
+        self._next_at = self._try_at = -1.0
         self._sent = self._dropped = 0
         self._bad = ""
 
@@ -193,18 +276,28 @@ class OscOutput:
         if isinstance(message, OscMessage) and (self._target.table or not table):
             self._send(self._selection.of([message]) if table else [message])
 
+    def deliver(self, messages: Sequence[bytes | OscMessage]) -> Delivery:
+        """See `worker.Output`. Over UDP, silence is all that can be had: see `Link.deliver`."""
+        packets_out = [encode(m) for m in messages if isinstance(m, OscMessage)] or [_PROBE]
+        for packet in packets_out:
+            why = self._link.deliver(packet)
+            if why:
+                self._dropped += 1
+                return Delivery(why, self._link.lost)
+            self._sent += bool(messages)
+        return Delivery("", self._link.lost)
+
     def tick(self) -> float:
         """Send changed figures if it is time; returns the time until the next call, seconds."""
+        self._link.look()
+        return min(self._show(), 1.0 if self._target.transport == "udp" else TCP_LOOK_S)
+
+    def _show(self) -> float:
         now = self._monotonic()
+        if self._link.state != "ok" and not self._reached(now):
+            return RETRY_S / 4.0
         if 0.0 < self._next_at - now <= 1.0 / self._target.rate_hz:
             return self._next_at - now
-        if self._link.state != "ok":
-            self._shown, self._shown_own = None, {}
-            self._next_at = now + 1.0 / self._target.rate_hz
-            if not self._link.ready():
-                return RETRY_S / 4.0
-            if self._link.state == "down" and not self._link.send(_PROBE):
-                return RETRY_S / 4.0
         if self._pending is None:
             return 1.0
         snapshot, self._pending = self._pending, None
@@ -219,6 +312,16 @@ class OscOutput:
         self._shown_own = own
         self._send(messages)
         return 1.0
+
+    def _reached(self, now: float) -> bool:
+        """Try to reach a target that was not there, however seldom figures are due."""
+        self._shown, self._shown_own = None, {}
+        if now < self._try_at:
+            return False
+        self._try_at = now + RETRY_S / 4.0
+        if not self._link.ready():
+            return False
+        return self._link.state == "ok" or self._link.send(_PROBE)
 
     def state(self) -> OutputState:
         """Health and counters."""

@@ -10,7 +10,7 @@ import selectors
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from liveassist.errors import OutputError
 from liveassist.model import Event, Kit, OutputState, Snapshot
@@ -22,6 +22,7 @@ from .osc_messages import messages_between, messages_for_event, packets, state_o
 from .osc_query import Announcement, QueryServer
 from .osc_tcp import Place, TcpDoor
 from .surface_model import OscIn
+from .worker import Delivery
 
 #: How often the listening thread looks up from the socket, seconds.
 LOOK_S = 0.2
@@ -141,6 +142,10 @@ class OscServer:
                 places = [s.place for s in self._desk.subscribers.values() if not s.once]
             for place in places:
                 self._send(place, [message])
+
+    def deliver(self, _messages: Sequence[bytes | OscMessage]) -> Delivery:
+        """See `worker.Output`: no setting is ever sent to whoever subscribed."""
+        return Delivery("it is no device")
 
     def tick(self) -> float:
         """Send figures to the subscribers whose time it is."""

@@ -7,13 +7,11 @@ set of surface profiles describes.
 
 from __future__ import annotations
 
-import contextlib
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Protocol
+from dataclasses import replace
 
 from liveassist.errors import OutputError
 from liveassist.model import ClockWord, Event, Kit, LevelFrames, OutputState, Snapshot
@@ -27,142 +25,12 @@ from .midi_time import Timing
 from .osc import OscOutput
 from .osc_codec import OscMessage
 from .osc_server import OscServer
-from .surface_bind import bind
+from .surface_bind import bind, find_mic
 from .surface_model import HitNote, MidiPort, OscTarget, Surface
+from .worker import Worker
 
-#: Events held for one output: at 20 hits a second with three reports each, 17 s.
-MAX_EVENTS = 1024
 #: Commands held until the daemon collects them.
 MAX_COMMANDS = 64
-#: An output is given so long to say its last words, seconds.
-CLOSE_S = 3.0
-
-
-class Output(Protocol):
-    """What the router needs of an output. All but ``state`` are called on one thread."""
-
-    name: str
-
-    def event(self, event: Event) -> None:
-        """Send what an event says, now."""
-
-    def snapshot(self, snapshot: Snapshot) -> None:
-        """Take over the latest figures."""
-
-    def say(self, message: bytes | OscMessage, table: bool) -> None:
-        """Send one message of its own kind, once; ``table``: subject to filters and prefix."""
-
-    def tick(self) -> float:
-        """Send what is due; returns the longest time until the next call, seconds."""
-
-    def state(self) -> OutputState:
-        """Health and counters; any thread."""
-
-    def close(self) -> None:
-        """Say the last words and let go."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Say:
-    """A message in the queue of an output."""
-
-    message: bytes | OscMessage
-    table: bool
-
-
-class Worker:
-    """One output, its bounded queue and its thread."""
-
-    def __init__(self, output: Output, max_events: int = MAX_EVENTS) -> None:
-        self.output = output
-        self._events: deque[Event | _Say] = deque()
-        self._max_events = max_events
-        self._snapshot: Snapshot | None = None
-        self._condition = threading.Condition()
-        self._woken = False
-        self._closing = False
-        self._failed = ""
-        self.dropped = 0
-        self.most_held = 0
-        self._thread = threading.Thread(target=self._run, name=output.name, daemon=True)
-        self._thread.start()
-
-    def say(self, message: bytes | OscMessage, table: bool) -> None:
-        """Queue one message."""
-        self.publish(_Say(message, table))
-
-    def publish(self, event: Event | _Say) -> None:
-        """Queue an event; the oldest falls out if the queue is full. Never waits for the output."""
-        with self._condition:
-            if len(self._events) >= self._max_events:
-                self._events.popleft()
-                self.dropped += 1
-            self._events.append(event)
-            self.most_held = max(self.most_held, len(self._events))
-            self._condition.notify()
-
-    def publish_snapshot(self, snapshot: Snapshot) -> None:
-        """Put the latest figures in the place of those not sent yet."""
-        with self._condition:
-            self._snapshot = snapshot
-            self._condition.notify()
-
-    def wake(self) -> None:
-        """Let the output look whether something is due."""
-        with self._condition:
-            self._woken = True
-            self._condition.notify()
-
-    def state(self) -> OutputState:
-        """Health of the output, with what fell out of the queue counted in."""
-        state = self.output.state()
-        state = replace(state, dropped=state.dropped + self.dropped)
-        return replace(state, state="down", note=self._failed) if self._failed else state
-
-    def close(self) -> None:
-        """Send what is queued, close the output, end the thread. May be called twice."""
-        with self._condition:
-            self._closing = True
-            self._condition.notify()
-        self._thread.join(CLOSE_S)
-
-    def _run(self) -> None:
-        try:
-            while self._round():
-                pass
-            self.output.close()
-        except BaseException as error:
-            self._failed = f"stopped by a fault of ours: {error!r}"
-            self.output.close()
-            raise
-
-    def _round(self) -> bool:
-        """Serve what is there, then wait; false when all is served and the end has come."""
-        with self._condition:
-            events, snapshot = list(self._events), self._snapshot
-            self._events.clear()
-            self._snapshot = None
-            self._woken = False
-            last = self._closing
-        # An OutputError loses this one thing only; the output keeps the sentence for its state.
-        for event in events:
-            with contextlib.suppress(OutputError):
-                if isinstance(event, _Say):
-                    self.output.say(event.message, event.table)
-                else:
-                    self.output.event(event)
-        if snapshot is not None:
-            self.output.snapshot(snapshot)
-        wait = 0.1
-        with contextlib.suppress(OutputError):
-            wait = self.output.tick()
-        if last:
-            return False
-        with self._condition:
-            idle = not (self._events or self._snapshot or self._woken or self._closing)
-            if idle:
-                self._condition.wait(wait)
-        return True
 
 
 class Router:
@@ -199,6 +67,7 @@ class Router:
         for worker in self._workers:
             worker.publish_snapshot(snapshot)
         self._applying.look(self._health(), time.monotonic(), snapshot)
+        self._answer_applying()
 
     def states(self) -> tuple[OutputState, ...]:
         """Health of every output, in the order of the profiles."""
@@ -233,8 +102,16 @@ class Router:
             for command in found:
                 if command.name.startswith("apply/"):
                     outcome = self._applying.command(command, health, now)
-                    self.answer(command, outcome.done, outcome.why)
+                    if outcome is not None:
+                        self.answer(command, outcome.done, outcome.why)
+        self._answer_applying()
         return others
+
+    def _answer_applying(self) -> None:
+        """Go on with what waits for an output, and answer what came of it."""
+        if self._applying.busy:
+            for command, outcome in self._applying.go_on(self._health(), time.monotonic()):
+                self.answer(command, outcome.done, outcome.why)
 
     def armed(self) -> dict[str, float]:
         """Microphones armed for applying, and the seconds each has left."""
@@ -306,6 +183,7 @@ def open_outputs(
     router = Router(left_out=[sentence for _, left_out in bound for sentence in left_out])
     controls = tuple(control for surface, _ in bound for control in surface.applies)
     router._applying.desk = ApplyDesk(controls)
+    router._applying.mic_named = lambda name: find_mic(kit, name)
     try:
         for surface, _ in bound:
             for target in surface.osc:

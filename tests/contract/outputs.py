@@ -9,8 +9,8 @@ from contextlib import contextmanager
 from liveassist.output.midi import MidiOutput, MidiPorts
 from liveassist.output.osc import OscOutput
 from liveassist.output.osc_server import OscServer
-from liveassist.output.router import Output
 from liveassist.output.surface_model import HitNote, MidiPort, OscIn, OscTarget, Surface
+from liveassist.output.worker import Output
 
 from ..unit.output.scene import KIT
 

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import pytest
 
-from liveassist.output.router import Output, Router, Worker
+from liveassist.output.router import Router
+from liveassist.output.worker import Output, Worker
 
 from ..unit.output.scene import ALERT, COMPLETE, HIT, SNAPSHOT, TAKE
 from . import outputs
@@ -67,3 +68,13 @@ def test_it_works_behind_a_router(output: Output) -> None:
     router.close()
     assert time.perf_counter() - begin < 5.0
     assert "fault" not in router.states()[0].note
+
+
+@pytest.mark.parametrize("make", outputs.ALL, ids=lambda make: str(make.__name__))
+def test_nothing_is_delivered_where_nobody_is(
+    make: Callable[[], AbstractContextManager[Output]],
+) -> None:
+    with make() as output:
+        why = output.deliver([]).why
+        output.close()
+    assert (why == "") == (make is outputs.osc_to_a_listener)

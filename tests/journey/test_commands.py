@@ -224,8 +224,8 @@ def test_arm_apply_and_undo_reach_the_device_and_the_files(tmp_path: Path) -> No
     with (tmp_path / "out" / "applied.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
     assert [(row["value"], row["before"], row["what"]) for row in rows] == [
-        ("-24.5", "-30", "applied"),
-        ("-30", "-24.5", "undone"),
+        ("-24.5", "-30", "sent"),
+        ("-30", "-24.5", "undo sent"),
     ]
 
 

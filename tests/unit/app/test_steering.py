@@ -199,12 +199,13 @@ def test_the_session_passes_on_takes_and_files_what_was_done(tmp_path: Path) -> 
 def test_applied_values_are_filed_with_what_was_there_before() -> None:
     rows = [
         Applied(3.0, "top", "suggested/threshold_dbfs", -24.5, -30.0, "key"),
-        Applied(4.0, "top", "suggested/range_db", 12.0, None, "key"),
+        Applied(4.0, "top", "suggested/range_db", 12.0, None, "key", sent=False, why="gone"),
         Applied(5.0, "top", "suggested/threshold_dbfs", -30.0, -24.5, "key", undo=True),
     ]
     read = list(csv.DictReader(io.StringIO(applied_csv(rows))))
+    assert [row["why"] for row in read] == ["", "gone", ""]
     assert [row["before"] for row in read] == ["-30", "", "-24.5"]
-    assert [row["what"] for row in read] == ["applied", "applied", "undone"]
+    assert [row["what"] for row in read] == ["sent", "not sent", "undo sent"]
 
 
 def test_buttons_and_transport_over_midi_end_in_the_same_place() -> None:

@@ -5,12 +5,13 @@ The rules are our own (see the module's text for why); each test breaks one of t
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import pytest
 
 from liveassist.model import Prediction, Snapshot, Suggestion
-from liveassist.output.apply import ARMED_S, ApplyDesk, Sending
+from liveassist.output.apply import ARMED_S, ApplyDesk, Outcome, Sending
 from liveassist.output.midi_codec import controller
 from liveassist.output.osc_codec import OscMessage
 from liveassist.output.surface_bind import bind, explain
@@ -50,12 +51,26 @@ def _desk(surface: Surface = SURFACE) -> ApplyDesk:
     return ApplyDesk(surface.applies)
 
 
+def _now(desk: ApplyDesk, at: float, failed: Mapping[str, str] | None = None) -> Outcome:
+    """Apply, the outputs having reported ``failed``."""
+    outcome = desk.apply(MIC, GOOD, at)
+    return outcome if outcome.plan is None else desk.settle(outcome.plan, failed or {}, at)
+
+
+def _undo(desk: ApplyDesk, at: float, source: str = "") -> tuple[Sending, ...]:
+    outcome = desk.undo(MIC, GOOD, source)
+    if outcome.plan is None:
+        return ()
+    desk.settle(outcome.plan, {}, at)
+    return outcome.sendings
+
+
 def _with(suggestion: Suggestion | None) -> Snapshot:
     return replace(SNAPSHOT, expander={MIC: suggestion})
 
 
 def test_nothing_is_sent_unless_armed() -> None:
-    outcome = _desk().apply(MIC, GOOD, 0.0, 0.0)
+    outcome = _desk().apply(MIC, GOOD, 0.0)
     assert (outcome.done, outcome.why, outcome.sendings) == (False, "snare_top is not armed", ())
 
 
@@ -64,17 +79,17 @@ def test_armed_then_applied_once() -> None:
     armed = desk.arm(MIC, -30.0, SNAPSHOT, GOOD, 0.0, "tablet")
     assert armed.done
     assert armed.sendings == ()
-    assert "suggested threshold -24.5" in armed.why
+    assert "suggested threshold -24.5 dBFS" in armed.why
     # -24.5 of -63.5 to 0: 39 / 63.5 x 127 = 78. Range 12 of 24 dB: 0.5.
-    assert desk.apply(MIC, GOOD, 1.0, 83.0).sendings == SENT
-    assert not desk.apply(MIC, GOOD, 1.1, 83.0).done
+    assert desk.apply(MIC, GOOD, 1.0).sendings == SENT
+    assert not desk.apply(MIC, GOOD, 1.1).done
 
 
 def test_arming_ends_by_itself() -> None:
     desk = _desk()
     desk.arm(MIC, None, SNAPSHOT, GOOD, 0.0, "")
     assert desk.armed(ARMED_S - 1.0) == {MIC: 1.0}
-    assert not desk.apply(MIC, GOOD, ARMED_S, 0.0).done
+    assert not desk.apply(MIC, GOOD, ARMED_S).done
 
 
 def test_arming_can_be_taken_back() -> None:
@@ -82,7 +97,7 @@ def test_arming_can_be_taken_back() -> None:
     desk.arm(MIC, None, SNAPSHOT, GOOD, 0.0, "")
     assert desk.disarm(MIC).done
     assert not desk.disarm(MIC).done
-    assert not desk.apply(MIC, GOOD, 0.1, 0.0).done
+    assert not desk.apply(MIC, GOOD, 0.1).done
 
 
 @pytest.mark.parametrize("lost", ["m", "o"])
@@ -90,10 +105,10 @@ def test_a_lost_output_disarms_and_its_return_does_not_arm_again(lost: str) -> N
     desk = _desk()
     desk.arm(MIC, None, SNAPSHOT, GOOD, 0.0, "")
     assert desk.watch({**GOOD, lost: "down"}) == [MIC]
-    assert not desk.apply(MIC, GOOD, 0.1, 0.0).done
+    assert not desk.apply(MIC, GOOD, 0.1).done
     desk.arm(MIC, None, SNAPSHOT, GOOD, 0.0, "")
-    assert not desk.apply(MIC, {**GOOD, lost: "down"}, 0.1, 0.0).done
-    assert not desk.apply(MIC, GOOD, 0.2, 0.0).done
+    assert not desk.apply(MIC, {**GOOD, lost: "down"}, 0.1).done
+    assert not desk.apply(MIC, GOOD, 0.2).done
 
 
 def test_what_was_armed_is_what_is_sent() -> None:
@@ -101,7 +116,7 @@ def test_what_was_armed_is_what_is_sent() -> None:
     desk.arm(MIC, None, SNAPSHOT, GOOD, 0.0, "")
     moved = _with(replace(SUGGESTION, threshold_dbfs=-10.0))
     assert moved.expander[MIC] is not None
-    assert desk.apply(MIC, GOOD, 1.0, 0.0).sendings == SENT
+    assert desk.apply(MIC, GOOD, 1.0).sendings == SENT
 
 
 def _prediction(hits: int, low: float) -> Prediction:
@@ -136,33 +151,54 @@ ONE = replace(SURFACE, applies=SURFACE.applies[:1])
 def test_what_was_there_before_is_kept_and_comes_back() -> None:
     desk = _desk(ONE)
     desk.arm(MIC, -31.75, SNAPSHOT, GOOD, 0.0, "tablet")
-    assert desk.apply(MIC, GOOD, 1.0, 83.0).why == ""
-    undone = desk.undo(MIC, GOOD, 90.0, "button")
+    assert _now(desk, 1.0).why == "sent suggested threshold -24.5 dBFS"
     # -31.75 of -63.5 to 0 is half way: 63.5 rounds to 64.
-    assert undone.sendings == (Sending("m", controller(1, 7, 64)),)
+    assert _undo(desk, 90.0, "button") == (Sending("m", controller(1, 7, 64)),)
     assert [(a.value, a.before, a.source, a.undo) for a in desk.log] == [
         (-24.5, -31.75, "tablet", False),
         (-31.75, -24.5, "button", True),
     ]
-    assert not desk.undo(MIC, GOOD, 91.0, "").done
+    assert not desk.undo(MIC, GOOD, "").done
 
 
 def test_what_was_applied_before_is_what_undo_goes_back_to() -> None:
     desk = _desk(ONE)
     desk.arm(MIC, None, SNAPSHOT, GOOD, 0.0, "")
-    assert "cannot be undone" in desk.apply(MIC, GOOD, 1.0, 0.0).why
-    assert not desk.undo(MIC, GOOD, 2.0, "").done
+    assert "cannot be undone" in _now(desk, 1.0).why
+    assert not desk.undo(MIC, GOOD, "").done
     desk.arm(MIC, None, _with(replace(SUGGESTION, threshold_dbfs=-20.0)), GOOD, 3.0, "")
-    desk.apply(MIC, GOOD, 4.0, 0.0)
-    assert desk.undo(MIC, GOOD, 5.0, "").sendings == (Sending("m", controller(1, 7, 78)),)
+    _now(desk, 4.0)
+    assert _undo(desk, 5.0) == (Sending("m", controller(1, 7, 78)),)
+
+
+def test_a_value_that_did_not_get_there_is_no_place_to_go_back_to() -> None:
+    desk = _desk(ONE)
+    desk.arm(MIC, None, SNAPSHOT, GOOD, 0.0, "")
+    lost = _now(desk, 1.0, {"m": "nobody listens"})
+    assert (lost.done, lost.why) == (False, "m did not get it: nobody listens")
+    assert [(a.sent, a.why) for a in desk.log] == [(False, "nobody listens")]
+    desk.arm(MIC, None, _with(replace(SUGGESTION, threshold_dbfs=-20.0)), GOOD, 3.0, "")
+    assert "cannot be undone" in _now(desk, 4.0).why
+    assert desk.log[-1].before is None
+    assert not desk.undo(MIC, GOOD, "").done
+
+
+def test_what_a_device_was_set_to_is_not_known_any_more_once_it_was_away() -> None:
+    """It may come back with other settings."""
+    desk = _desk(ONE)
+    desk.arm(MIC, None, SNAPSHOT, GOOD, 0.0, "")
+    _now(desk, 1.0)
+    desk.watch({"m": "down"})
+    desk.arm(MIC, None, SNAPSHOT, GOOD, 3.0, "")
+    assert "cannot be undone" in _now(desk, 4.0).why
 
 
 def test_undo_waits_for_the_device() -> None:
     desk = _desk(ONE)
     desk.arm(MIC, -30.0, SNAPSHOT, GOOD, 0.0, "")
-    desk.apply(MIC, GOOD, 1.0, 0.0)
-    assert not desk.undo(MIC, {"m": "down"}, 2.0, "").done
-    assert desk.undo(MIC, GOOD, 3.0, "").done
+    _now(desk, 1.0)
+    assert not desk.undo(MIC, {"m": "down"}, "").done
+    assert _undo(desk, 3.0)
 
 
 def test_only_suggested_settings_can_be_applied() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +14,8 @@ from liveassist.errors import OutputError
 from liveassist.model import Event, Hit, LevelFrames, OutputState, Snapshot
 from liveassist.output.commands import Command
 from liveassist.output.osc_codec import OscMessage
-from liveassist.output.router import MAX_COMMANDS, Router, Worker
+from liveassist.output.router import MAX_COMMANDS, Router
+from liveassist.output.worker import MAX_DELIVERIES, Delivery, Worker
 
 from .scene import ALERT, HIT, SNAPSHOT, TAKE
 
@@ -42,6 +43,7 @@ class _Output:
         self.entered = threading.Event()
         self.events: list[Event] = []
         self.snapshots: list[Snapshot] = []
+        self.delivered: list[bytes | OscMessage] = []
         self.closed = 0
         self.fault: Exception | None = None
 
@@ -57,6 +59,13 @@ class _Output:
 
     def say(self, message: bytes | OscMessage, table: bool) -> None:
         raise AssertionError("nothing is said here")
+
+    def deliver(self, messages: Sequence[bytes | OscMessage]) -> Delivery:
+        assert self.gate.wait(WAIT_S)
+        if self.fault is not None:
+            raise self.fault
+        self.delivered += messages
+        return Delivery()
 
     def tick(self) -> float:
         return 10.0
@@ -115,6 +124,33 @@ def test_a_fault_of_an_output_stops_nothing_else() -> None:
     router.publish(_hit(1))
     router.close()
     assert output.closed == 1
+
+
+def test_a_delivery_that_was_called_off_is_never_made() -> None:
+    """What changes sound must not come late: an output that hangs may wake up after minutes."""
+    output = _Output()
+    output.gate.clear()
+    worker = Worker(output)
+    first = worker.deliver([b"\x90\x01\x01"])
+    while not first.running():
+        time.sleep(0.001)
+    second = worker.deliver([b"\x90\x02\x02"])
+    assert second.cancel()
+    rest = [worker.deliver([b"\x90\x03\x03"]) for _ in range(MAX_DELIVERIES)]
+    assert rest[-1].result(0.0).why == "too much waits to be delivered"
+    output.gate.set()
+    assert first.result(WAIT_S) == Delivery()
+    worker.close()
+    assert b"\x90\x02\x02" not in output.delivered
+    assert len(output.delivered) == MAX_DELIVERIES
+
+
+def test_a_delivery_that_cannot_be_put_into_bytes_says_so() -> None:
+    output = _Output()
+    output.fault = OutputError("too long")
+    worker = Worker(output)
+    assert worker.deliver([b"x"]).result(WAIT_S) == Delivery("too long")
+    worker.close()
 
 
 def test_level_frames_do_not_fill_queues() -> None:
