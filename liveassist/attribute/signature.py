@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from liveassist.attribute.corrections import Correction
 from liveassist.errors import InputError
-from liveassist.ranks import median
+from liveassist.ranks import median, quantiles
 from liveassist.spectra import BANDS, Grid, Power
 
 #: Window starts kept, in sixteenths of a window (0.73 ms) relative to the onset.
@@ -198,18 +198,30 @@ def gather(
     drum: str, mic: int, hits: Sequence[Power], groups: int = 3, solid: bool = True
 ) -> Signature:
     """A signature from exemplars of single hits: sorted by power into ``groups`` and averaged."""
-    stack = np.stack(hits)
-    power = stack[:, :, mic].sum(axis=2).max(axis=1).astype(np.float64) + 1e-30
+    loudest = np.stack([hit.sum(axis=2).max(axis=0) for hit in hits]).astype(np.float64) + 1e-30
+    power = loudest[:, mic]
     order = np.argsort(power)
-    scaled = stack / power[:, None, None, None].astype(np.float32)
+    scaled = np.empty((len(hits), *hits[0].shape), dtype=np.float32)
+    for one, hit, size in zip(scaled, hits, power.astype(np.float32), strict=True):
+        np.divide(hit, size, out=one)
     parts = [part for part in np.array_split(order, min(groups, len(order))) if len(part)]
-    exemplars = np.stack([scaled[part].mean(axis=0) for part in parts])
+    exemplars = _means(scaled, parts)
     common, cleaned = None, None
     if not solid:
-        less = np.minimum(scaled, np.quantile(scaled, CLEANED, axis=0).astype(np.float32))
-        less[:, :, mic] = scaled[:, :, mic]
-        cleaned = np.stack([less[part].mean(axis=0) for part in parts])
-        loudest = stack.sum(axis=3).max(axis=1).astype(np.float64) + 1e-30
+        most = quantiles(scaled, CLEANED)
+        most[:, mic] = np.inf
+        cleaned = _means(np.minimum(scaled, most, out=scaled), parts)
         relative = 10.0 * np.log10(loudest / loudest[:, mic : mic + 1])
-        common = np.quantile(relative, COMMON, axis=0)
-    return Signature(drum, mic, exemplars.astype(np.float32), power[order], solid, common, cleaned)
+        common = quantiles(relative, COMMON)
+    return Signature(drum, mic, exemplars, power[order], solid, common, cleaned)
+
+
+def _means(scaled: Power, parts: Sequence[npt.NDArray[np.intp]]) -> Power:
+    """Mean of each of the ``parts`` of the hits."""
+    means = np.empty((len(parts), *scaled.shape[1:]), dtype=np.float32)
+    for mean, part in zip(means, parts, strict=True):
+        mean[...] = scaled[part[0]]
+        for hit in part[1:].tolist():
+            mean += scaled[hit]
+        mean /= len(part)
+    return means

@@ -42,9 +42,9 @@ def test_what_cannot_be_ranked() -> None:
 
 
 @pytest.mark.parametrize("kind", [np.float32, np.float64])
-@pytest.mark.parametrize("count", [1, 2, 5, 12, 80])
-def test_along_the_first_axis(count: int, kind: type) -> None:
-    values = (10.0 ** np.random.default_rng(count).uniform(-12, 0, (count, 3, 11))).astype(kind)
+@pytest.mark.parametrize("shape", [(1, 33), (2, 33), (5, 3, 11), (12, 40, 33), (80, 3, 500)])
+def test_along_the_first_axis(shape: tuple[int, ...], kind: type) -> None:
+    values = (10.0 ** np.random.default_rng(7).uniform(-12, 0, shape)).astype(kind)
     for share in (0.1, 0.35, 0.5, 0.95):
         wanted = np.quantile(values, share, axis=0)
         assert np.array_equal(quantiles(values, share), wanted), share
