@@ -30,7 +30,7 @@ FloatArray = npt.NDArray[np.float64]
 STRANGE_DB = 4.0
 ELSEWHERE_DB = 5.0
 STRANGE_KICK = 3.0
-#: Learned from a few strokes of a song, a kick may differ by so much more from the next, dB.
+#: Learned from a few strokes of a song, a drum may differ by so much more from the next, dB.
 STRANGE_SONG_DB = 4.0
 
 
@@ -72,9 +72,9 @@ def stranger(evidence: Evidence, kick: bool, solid: bool) -> float:
     (recorded, simulated, synthesised bleed), the snares rim clicks that the soundcheck had not.
     Those fit in the other microphones, which a stranger (5 to 15 dB) does not.
     """
-    over = max(0.0, evidence.strange_db - STRANGE_DB)
+    over = max(0.0, evidence.strange_db - STRANGE_DB - (0.0 if solid else STRANGE_SONG_DB))
     if kick:
-        return STRANGE_KICK * (over if solid else max(0.0, over - STRANGE_SONG_DB))
+        return STRANGE_KICK * over
     return over * min(1.0, max(0.0, (evidence.elsewhere_db - ELSEWHERE_DB) / 2.0))
 
 
