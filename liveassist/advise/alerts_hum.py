@@ -59,6 +59,9 @@ class HumWatch:
         self._raw = np.zeros((0, mics), np.float32)
         self._low: FloatArray = np.zeros((0, mics))
         self._next = 0
+        #: Blocks to be taken in, and how many samples that is.
+        self._waiting: list[npt.NDArray[np.float32]] = []
+        self._samples = 0
         self._lines = np.array(
             [mains * k for mains in MAINS_HZ for k in range(1, MULTIPLES + 1)], dtype=np.float64
         )
@@ -75,8 +78,19 @@ class HumWatch:
             self._raw = self._raw[:0]
             self._low = self._low[:0]
             self._values.clear()
+            self._waiting.clear()
+            self._samples = 0
         self._next = block.first_sample + block.audio.shape[0]
-        raw = np.concatenate([self._raw, block.audio])
+        # Small blocks are taken in together: each alone would take as long as a hop's worth.
+        self._waiting.append(block.audio.copy())
+        self._samples += block.audio.shape[0]
+        if self._samples >= self._hop * self._factor:
+            self._take_in()
+
+    def _take_in(self) -> None:
+        raw = np.concatenate([self._raw, *self._waiting])
+        self._waiting.clear()
+        self._samples = 0
         whole = raw.shape[0] - raw.shape[0] % self._factor
         self._raw = raw[whole:].copy()
         if whole == 0:
@@ -94,6 +108,8 @@ class HumWatch:
 
     def hum(self, mic: int) -> Hum:
         """Hum of the microphone of this column over the last ten seconds."""
+        if self._waiting:
+            self._take_in()
         if len(self._values) < FRAMES:
             return Hum(MAINS_HZ[0], amplitude_to_dbfs(0.0), 0.0, False, False)
         z = np.array([value[:, mic] for value in self._values])

@@ -73,7 +73,7 @@ class Gain:
         last = counted.size - 1
 
         def until(hops: IntArray) -> IntArray:
-            return counted[np.clip(hops - self._ahead, 0, last)]
+            return counted[np.minimum(np.maximum(hops - self._ahead, 0), last)]
 
         at = self._at[self._open]
         inside = int(np.sum(until(at + 1) - until(at)))
@@ -84,7 +84,8 @@ class Gain:
         half = math.log(max(self._range / 2.0, _LEAST))
         falls = np.ceil((self._logs[ends] - half) / self._step)
         following = np.append(self._at[1:], last + self._ahead)[ends]
-        falls = np.clip(falls, at + 1, np.maximum(following, at + 1)).astype(np.int64)
+        falls = np.minimum(np.maximum(falls, at + 1), np.maximum(following, at + 1))
+        falls = falls.astype(np.int64)
         return inside + int(np.sum(until(falls) - until(at + 1)))
 
 
@@ -179,11 +180,15 @@ def _lifted(held: Single, s: ExpanderSettings, around: int) -> IntArray:
         return np.arange(held.size)
     floor = s.threshold_dbfs - max(s.hysteresis_db, s.range_db / (s.ratio - 1.0)) - 0.01
     lifted = held > np.float32(floor)
-    wide = lifted.copy()
-    for shift in range(1, around + 1):
+    reach = 0
+    while reach < around:
+        # Three of the last width beside each other are one of three times that width.
+        shift = min(2 * reach + 1, around - reach)
+        wide = lifted.copy()
         wide[shift:] |= lifted[:-shift]
         wide[:-shift] |= lifted[shift:]
-    return np.flatnonzero(wide)
+        lifted, reach = wide, reach + shift
+    return np.flatnonzero(lifted)
 
 
 def _raised(held: Single, s: ExpanderSettings) -> Single:

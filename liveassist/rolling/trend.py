@@ -5,6 +5,7 @@ Both are pure functions of onset times (seconds) and levels (dB), arrays of shap
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -62,7 +63,7 @@ def slope(times_s: npt.ArrayLike, levels_db: npt.ArrayLike) -> Slope | None:
         return None
     times, levels = _thin(times, levels)
     n = times.size
-    first, second = np.triu_indices(n, 1)
+    first, second = _pairs(n)
     step = times[second] - times[first]
     apart = step > 0
     slopes = np.sort((levels[second] - levels[first])[apart] / step[apart]) * 60.0
@@ -72,6 +73,13 @@ def slope(times_s: npt.ArrayLike, levels_db: npt.ArrayLike) -> Slope | None:
     low = max(round((slopes.size - half) / 2.0), 0)
     high = min(round((slopes.size + half) / 2.0), slopes.size - 1)
     return Slope(middle, (float(slopes[low]), float(slopes[high])))
+
+
+@functools.lru_cache(maxsize=16)
+def _pairs(count: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """All pairs of ``count`` hits, the earlier and the later of each."""
+    first, second = np.triu_indices(count, 1)
+    return first, second
 
 
 def _thin(times: FloatArray, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
