@@ -267,7 +267,8 @@ def _watch(
     for alert in summary["alerts"]:
         if alert["alert"] in ("audio_lost", "overload", "input_away", "storage"):
             print(f"{alert['start_s']:.0f} s: {alert['sentence']}")
-    print(f"{summary['lost_samples']} samples lost")
+    lost_ms = sum(a["value"] for a in summary["alerts"] if a["alert"] == "audio_lost")
+    print(f"{lost_ms:.0f} ms of audio lost")
     hits = sum(drum["hits"] for drum in summary["drums"].values())
     print(f"{hits} hits in the summary; daemon ended with {listener.returncode}")
     grew = not rows or rows[-1][2] > rows[0][2] or rows[-1][3] > rows[0][3] + 2
