@@ -11,7 +11,7 @@ import functools
 import json
 import types
 import typing
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Literal, TypeVar, Union
 
 import numpy as np
@@ -19,6 +19,10 @@ import numpy as np
 from liveassist.model import Hit, Snapshot
 
 T = TypeVar("T")
+#: What a screen shows of a hit. What it left in other microphones and its partials, three quarters
+#: of a snapshot, stay behind: a dashboard reads ten snapshots a second.
+NOT_SHOWN = ("mic_dbfs", "mic_heard_dbfs", "mic_bound", "measures")
+SHOWN = tuple(f.name for f in dataclasses.fields(Hit) if f.name not in NOT_SHOWN)
 
 
 def to_plain(value: Any) -> Any:
@@ -54,7 +58,10 @@ class SnapshotWriter:
                 entry = self._known.get(id(hit))
                 # The hit itself is kept beside its text, so its id cannot be given to another.
                 if entry is None or entry[0] is not hit:
-                    entry = (hit, json.dumps(to_plain(hit)))
+                    entry = (
+                        hit,
+                        json.dumps({name: to_plain(getattr(hit, name)) for name in SHOWN}),
+                    )
                 known[id(hit)] = entry
                 texts.append(entry[1])
             drums.append(f"{json.dumps(drum)}: [{', '.join(texts)}]")
@@ -74,8 +81,26 @@ def read_snapshot(plain: Any) -> Snapshot:
 
 def from_plain(kind: type[T], plain: Any) -> T:
     """The value of type ``kind`` that `to_plain` gave. ValueError names what does not fit."""
-    result: T = _read(kind, plain, kind.__name__)
+    whole: Any = kind
+    try:
+        result: T = _reader(whole)(plain)
+    except _MisfitError as misfit:
+        raise ValueError(f"{kind.__name__}{misfit.where}: {misfit.words}") from None
     return result
+
+
+class _MisfitError(Exception):
+    """What does not fit, and where: the path is put together only where something is wrong."""
+
+    def __init__(self, words: str, where: str = "") -> None:
+        super().__init__(words)
+        self.words, self.where = words, where
+
+    def inside(self, place: str) -> _MisfitError:
+        return _MisfitError(self.words, place + self.where)
+
+
+_Reader = Callable[[Any], Any]
 
 
 @functools.cache
@@ -84,66 +109,108 @@ def _field_names(kind: type) -> tuple[str, ...]:
 
 
 @functools.cache
-def _hints(kind: type) -> dict[str, Any]:
-    return typing.get_type_hints(kind)
-
-
-def _read(kind: Any, plain: Any, where: str) -> Any:
-    if kind is Any:
-        return plain
-    origin = typing.get_origin(kind)
+def _reader(kind: Any) -> _Reader:
+    """What reads a value of ``kind``. Ten snapshots a second hold thousands of values, so that
+    types are looked at once and not at each of them."""
+    if kind is Any or typing.get_origin(kind) is Literal:
+        return lambda plain: plain
+    origin, items = typing.get_origin(kind), typing.get_args(kind)
     if origin in (Union, types.UnionType):
-        return _read_union(kind, plain, where)
-    if origin is Literal:
-        return plain
+        (one,) = (choice for choice in items if choice is not type(None))
+        return _optional(_reader(one), optional=type(None) in items)
     if origin is tuple:
-        return _read_tuple(typing.get_args(kind), plain, where)
+        if len(items) == 2 and items[1] is Ellipsis:
+            return _many(_reader(items[0]))
+        return _few([_reader(item) for item in items])
     if origin is not None and issubclass(origin, Mapping):
-        item = typing.get_args(kind)[1]
-        return {key: _read(item, value, f"{where}.{key}") for key, value in _dict(plain, where)}
+        return _mapping(_reader(items[1]))
     if origin is np.ndarray:
-        return None
-    if dataclasses.is_dataclass(kind):
-        return _read_fields(kind, plain, where)
-    if kind is float and isinstance(plain, int | float):
-        return float(plain)
-    if isinstance(kind, type) and isinstance(plain, kind):
-        return plain
-    raise ValueError(f"{where}: unexpected {type(plain).__name__}")
+        return lambda plain: None
+    if dataclasses.is_dataclass(kind) and isinstance(kind, type):
+        return _fields(kind)
+    return _simple(kind)
 
 
-def _read_union(kind: Any, plain: Any, where: str) -> Any:
-    choices = typing.get_args(kind)
-    if plain is None and type(None) in choices:
-        return None
-    (one,) = (choice for choice in choices if choice is not type(None))
-    return _read(one, plain, where)
+def _simple(kind: type) -> _Reader:
+    def read(plain: Any) -> Any:
+        if kind is float and isinstance(plain, int | float):
+            return float(plain)
+        if isinstance(plain, kind):
+            return plain
+        raise _MisfitError(f"unexpected {type(plain).__name__}")
+
+    return read
 
 
-def _read_tuple(items: tuple[Any, ...], plain: Any, where: str) -> tuple[Any, ...]:
-    if not isinstance(plain, list):
-        raise ValueError(f"{where}: a list is missing")
-    if len(items) == 2 and items[1] is Ellipsis:
-        return tuple(_read(items[0], value, f"{where}[{i}]") for i, value in enumerate(plain))
-    if len(items) != len(plain):
-        raise ValueError(f"{where}: {len(items)} values expected")
-    return tuple(_read(item, value, where) for item, value in zip(items, plain, strict=True))
+def _optional(one: _Reader, *, optional: bool) -> _Reader:
+    return lambda plain: None if plain is None and optional else one(plain)
 
 
-def _read_fields(kind: Any, plain: Any, where: str) -> Any:
-    hints = _hints(kind)
-    known = {
-        name: _read(hints[name], value, f"{where}.{name}")
-        for name, value in _dict(plain, where)
-        if name in hints
-    }
-    try:
-        return kind(**known)
-    except TypeError as problem:
-        raise ValueError(f"{where}: {problem}") from None
+def _many(item: _Reader) -> _Reader:
+    def read(plain: Any) -> Any:
+        if not isinstance(plain, list):
+            raise _MisfitError("a list is missing")
+        try:
+            return tuple([item(value) for value in plain])
+        except _MisfitError:
+            _find(enumerate(plain), item, "[{}]")
+            raise
+
+    return read
 
 
-def _dict(plain: Any, where: str) -> Any:
-    if not isinstance(plain, dict):
-        raise ValueError(f"{where}: an object is missing")
-    return plain.items()
+def _few(items: Sequence[_Reader]) -> _Reader:
+    def read(plain: Any) -> Any:
+        if not isinstance(plain, list):
+            raise _MisfitError("a list is missing")
+        if len(items) != len(plain):
+            raise _MisfitError(f"{len(items)} values expected")
+        return tuple([item(value) for item, value in zip(items, plain, strict=True)])
+
+    return read
+
+
+def _mapping(item: _Reader) -> _Reader:
+    def read(plain: Any) -> Any:
+        if not isinstance(plain, dict):
+            raise _MisfitError("an object is missing")
+        try:
+            return {key: item(value) for key, value in plain.items()}
+        except _MisfitError:
+            _find(plain.items(), item, ".{}")
+            raise
+
+    return read
+
+
+def _fields(kind: type) -> _Reader:
+    readers: dict[str, _Reader] = {}
+
+    def read(plain: Any) -> Any:
+        if not readers:
+            # Not before it is needed: types may hold themselves.
+            readers.update({name: _reader(t) for name, t in typing.get_type_hints(kind).items()})
+        if not isinstance(plain, dict):
+            raise _MisfitError("an object is missing")
+        known = {}
+        for name, value in plain.items():
+            if name in readers:
+                try:
+                    known[name] = readers[name](value)
+                except _MisfitError as misfit:
+                    raise misfit.inside(f".{name}") from None
+        try:
+            return kind(**known)
+        except TypeError as problem:
+            raise _MisfitError(str(problem)) from None
+
+    return read
+
+
+def _find(pairs: Iterable[tuple[Any, Any]], item: _Reader, place: str) -> None:
+    """Raise again for the first of ``pairs`` that does not fit, with its place."""
+    for key, value in pairs:
+        try:
+            item(value)
+        except _MisfitError as misfit:
+            raise misfit.inside(place.format(key)) from None
