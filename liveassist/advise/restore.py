@@ -75,22 +75,35 @@ class Step:
     advice: bool = True
 
 
-def steps(then: Setup, now: Setup) -> list[Step]:
-    """What differs, in the order in which it is best put right; empty if it matches."""
-    gains = fitted_gains(then, now)
-    found = [*_missing(then, now), *_pairs(then, now), *_gains(gains), *_notes(then, now)]
-    found += [*_rings(then, now), *_bleed(then, now, gains), *_playing(then, now, gains)]
+def steps(then: Setup, now: Setup, *, bleed: bool = True) -> list[Step]:
+    """What differs, in the order in which it is best put right; empty if it matches.
+
+    ``bleed`` False: the two were not heard alike, so their bleed is not compared, nor gains told
+    from it; a drum's level then stands for its gain and its playing together.
+    """
+    found = [*_missing(then, now), *_pairs(then, now), *_notes(then, now), *_rings(then, now)]
+    if bleed:
+        gains = fitted_gains(then, now)
+        found += _gains(gains, _gain_reach(then, now, gains))
+        found += [*_bleed(then, now, gains), *_playing(then, now, gains)]
+    else:
+        found += _levels(then, now)
     return sorted(found, key=lambda step: ORDER.index(step.kind))
 
 
-def fitted_gains(then: Setup, now: Setup) -> dict[str, float]:
-    """By how much each microphone's gain has changed, dB; only microphones with shared cells."""
-    cells = [
+def _shared_cells(then: Setup, now: Setup) -> list[tuple[str, str, float]]:
+    """Microphone, own microphone of the drum, and by how much its bleed there has changed, dB."""
+    return [
         (mic, then.own[drum], now.bleed_db[mic][drum] - level)
         for mic, row in then.bleed_db.items()
         for drum, level in row.items()
         if drum in then.own and drum in now.bleed_db.get(mic, {}) and mic != then.own[drum]
     ]
+
+
+def fitted_gains(then: Setup, now: Setup) -> dict[str, float]:
+    """By how much each microphone's gain has changed, dB; only microphones with shared cells."""
+    cells = _shared_cells(then, now)
     mics = sorted({mic for cell in cells for mic in cell[:2]})
     if not mics:
         return {}
@@ -101,6 +114,16 @@ def fitted_gains(then: Setup, now: Setup) -> dict[str, float]:
         table[number, mics.index(own)] -= 1.0
     gains = _least_absolute(table, wanted)
     return dict(zip(mics, (gains - np.median(gains)).tolist(), strict=True))
+
+
+def _gain_reach(then: Setup, now: Setup, gains: Mapping[str, float]) -> dict[str, float]:
+    """Half the 95 % interval of each gain, dB: cells scatter about the fit, and a microphone has
+    few (1.2533 sigma / sqrt(n) is the standard error of a median, which the fit is made of)."""
+    cells = _shared_cells(then, now)
+    rest = [abs(change - gains[mic] + gains[own]) for mic, own, change in cells]
+    sigma = 1.4826 * float(np.median(rest)) if rest else 0.0
+    counts = {mic: sum(mic in cell[:2] for cell in cells) for mic in gains}
+    return {mic: 1.96 * 1.2533 * sigma / math.sqrt(count) for mic, count in counts.items()}
 
 
 def _least_absolute(table: FloatArray, wanted: FloatArray) -> FloatArray:
@@ -143,7 +166,7 @@ def _pairs(then: Setup, now: Setup) -> list[Step]:
     return found
 
 
-def _gains(gains: Mapping[str, float]) -> list[Step]:
+def _gains(gains: Mapping[str, float], reach: Mapping[str, float]) -> list[Step]:
     return [
         Step(
             "gain", mic, gain, "dB",
@@ -151,7 +174,7 @@ def _gains(gains: Mapping[str, float]) -> list[Step]:
             f"{abs(gain):.1f} dB.",
         )
         for mic, gain in sorted(gains.items(), key=lambda item: -abs(item[1]))
-        if abs(gain) > GAIN_DB
+        if abs(gain) > max(GAIN_DB, reach[mic])
     ]  # fmt: skip
 
 
@@ -231,6 +254,20 @@ def _playing(then: Setup, now: Setup, gains: Mapping[str, float]) -> list[Step]:
             text = (
                 f"{drum}: {abs(rest):.1f} dB {'louder' if rest > 0 else 'softer'} than it was; the "
                 "playing, if it is alike on the other drums perhaps all gains together."
+            )
+            found.append(Step("playing", drum, rest, "dB", text, advice=False))
+    return found
+
+
+def _levels(then: Setup, now: Setup) -> list[Step]:
+    """What differs of the levels where gain and playing cannot be told apart."""
+    found = []
+    for drum, (before, _) in then.level_dbfs.items():
+        rest = now.level_dbfs[drum][0] - before if drum in now.level_dbfs else 0.0
+        if abs(rest) > 2.0 * GAIN_DB:
+            text = (
+                f"{drum}: {abs(rest):.1f} dB {'louder' if rest > 0 else 'softer'} than it was: the "
+                f"playing, or the gain of {then.own[drum]}; without the bleed the two look alike."
             )
             found.append(Step("playing", drum, rest, "dB", text, advice=False))
     return found

@@ -95,13 +95,15 @@ def add_restore_check(commands: Commands) -> None:
         "restore-check",
         "say what differs from a saved set-up, and by how much, until it matches",
         "Which preamp to turn, which head to tune, which microphone was moved, in that order, from "
-        "the last hits of each drum. Exit status 0 if it matches, 1 if not. Hard hits are loud: "
-        "protect your hearing while you tune.",
+        "the last hits of each drum after the last break, or from one take. Exit status 0 if it "
+        "matches, 1 if not. Hard hits are loud: protect your hearing while you tune.",
         '  liveassist restore-check "november kit" today\n'
+        '  liveassist restore-check "november kit" today --take "take 4"\n'
         '  liveassist restore-check "november kit" today --follow',
     )
     parser.add_argument("name", metavar="NAME", help="the set-up's name")
     parser.add_argument("session", type=Path, metavar="SESSION", help=_SESSION_HELP)
+    parser.add_argument("--take", metavar="TAKE", help="only this take (default: the last hits)")
     parser.add_argument(
         "--follow",
         action="store_true",
@@ -115,6 +117,10 @@ def _run_restore_check(chosen: argparse.Namespace) -> int:
     from liveassist.app.setups import SetupRequest, restore_check
 
     request = SetupRequest(
-        name=chosen.name, session=chosen.session, kit=chosen.kit, follow=chosen.follow
+        name=chosen.name,
+        session=chosen.session,
+        kit=chosen.kit,
+        take=chosen.take,
+        follow=chosen.follow,
     )
     return restore_check(request, sys.stdout)

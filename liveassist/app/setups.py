@@ -3,44 +3,39 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 import re
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO, cast
-
-import numpy as np
 
 from liveassist.advise.restore import Pair, Setup, steps
 from liveassist.app.atomic import make_folder, write_whole
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.sessionfolder import read_session
+from liveassist.app.setuphits import LEAST_HITS, measured
 from liveassist.errors import ConfigError, InputError
 from liveassist.model import Interval
-from liveassist.output.stored import MAIN_ROLES, StoredHit, StoredSession
 
-#: Main hits of each drum that say how it is now: the last ones, so that a turn of a key shows.
-LAST_HITS = 24
-#: Fewest of them for a level, and for a note or ring, whose single readings wander more.
-LEAST_HITS, LEAST_TONES = 5, 8
 #: How often a running session is looked at, s.
 FOLLOW_S = 2.0
 #: Bleed is told apart better where a soundcheck taught the drums; the two are not quite alike.
+#: On recorded drums that alone passed for gains of up to 2.8 dB.
 _HEARD = {True: "with a soundcheck learned", False: "without a soundcheck"}
 _UNLIKE = (
-    "Mind: the set-up was heard {0}, this session {1}; gains are told from bleed, which the two "
-    "tell apart unlike: trust small differences of gain only after a session like it."
+    "Gains and bleed are not compared: the set-up was heard {0}, this session {1}, and the two "
+    "tell bleed apart unlike. Save and check from sessions that were heard alike to have them."
 )
+_MATCHES = "It matches: nothing differs by more than the figures can tell."
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _\-]{0,63}\Z")
 
 
 @dataclass(frozen=True, slots=True)
 class SetupRequest:
-    """The options of both commands, as given. ``take``: only its hits count when saving."""
+    """The options of both commands, as given. ``take``: only its hits count."""
 
     name: str
     session: Path
@@ -69,7 +64,8 @@ def save_setup(request: SetupRequest, out: TextIO) -> int:
             f"{request.name!r}: a set-up's name holds letters, digits, spaces, _ and -, at most 64"
         )
     session = read_session(request.session, request.kit)
-    found = measured(session, take=request.take)
+    heard = measured(request.session, session, request.take)
+    found = heard.setup
     if not found.level_dbfs:
         raise InputError(
             f"{request.session}: no drum has {LEAST_HITS} main hits; play each a while, then save"
@@ -86,6 +82,8 @@ def save_setup(request: SetupRequest, out: TextIO) -> int:
     write_whole(path, text + "\n")
     known = ", ".join(found.level_dbfs)
     print(f"Saved {request.name}: {known}. Compare with: liveassist restore-check", file=out)
+    for line in heard.used:
+        print(line, file=out)
     if not found.pairs:
         print(
             "Polarity and delay are not in it: run report SESSION --audio RECORDING first to have "
@@ -108,13 +106,17 @@ def restore_check(
     while True:
         session = read_session(request.session, request.kit)
         now_learned = session.summary["learned"] is not None
-        if said is None and learned is not None and learned != now_learned:
-            print(_UNLIKE.format(_HEARD[learned], _HEARD[now_learned]), file=out)
-        found = steps(then, measured(session))
+        alike = learned is None or learned == now_learned
+        heard = measured(request.session, session, request.take)
+        found = steps(then, heard.setup, bleed=alike and bool(heard.setup.bleed_db))
         lines = [step.sentence for step in found]
         if lines != said:
+            if said is None and not alike and learned is not None:
+                print(_UNLIKE.format(_HEARD[learned], _HEARD[now_learned]), file=out)
             said = lines
-            for line in lines or ["It matches: nothing differs by more than the figures can tell."]:
+            for line in lines or [_MATCHES]:
+                print(line, file=out)
+            for line in heard.used:
                 print(line, file=out)
             if request.follow:
                 print("", file=out, flush=True)
@@ -129,67 +131,6 @@ def _was_learned(name: str) -> bool | None:
     """Whether a soundcheck had been learned when the set-up was saved; None: not noted."""
     path = setups_folder() / f"{name}.json"
     return cast("bool | None", json.loads(path.read_text(encoding="utf-8")).get("learned"))
-
-
-def measured(session: StoredSession, take: str | None = None) -> Setup:
-    """How the kit of a session is: from the last main hits of each drum, or those of ``take``."""
-    kit = session.kit
-    if kit is None:
-        raise ConfigError(f"{session.name}: the session holds no kit; give --kit KIT.toml")
-    names = [one.name for one in session.takes]
-    if take is not None and take not in names:
-        raise ConfigError(
-            f"--take {take}: there is no take of that name{did_you_mean(take, names)}; takes: "
-            f"{', '.join(names) or 'none'}"
-        )
-    own = {drum.name: drum.own for drum in kit.drums if drum.own is not None}
-    levels: dict[str, tuple[float, Interval]] = {}
-    notes: dict[str, tuple[float, Interval]] = {}
-    rings: dict[str, tuple[float, Interval]] = {}
-    for drum in own:
-        hits = [hit for hit in session.of(drum, roles=MAIN_ROLES) if not hit.clipped]
-        if take is not None:
-            chosen = next(one for one in session.takes if one.name == take)
-            hits = [hit for hit in hits if chosen.start_s <= hit.time_s <= chosen.end_s]
-        else:
-            hits = hits[-LAST_HITS:]
-        _note_median(levels, drum, hits, lambda hit: hit.peak_dbfs, LEAST_HITS)
-        _note_median(notes, drum, hits, lambda hit: hit.note_hz, LEAST_TONES)
-        _note_median(rings, drum, hits, lambda hit: hit.ring_s, LEAST_TONES)
-    bounds = set(session.summary["bleed_upper_bound"])
-    bleed = {
-        mic: {
-            drum: float(value)
-            for drum, value in row.items()
-            if value is not None and f"{mic}.{drum}" not in bounds
-        }
-        for mic, row in session.summary["bleed_db"].items()
-    }
-    pairs = {
-        (row["first"], row["second"]): Pair(bool(row["inverted"]), float(row["delay_ms"]))
-        for row in (session.advice or {}).get("pairs", [])
-        if "inverted" in row
-    }
-    return Setup(own, levels, notes, rings, bleed, pairs)
-
-
-def _note_median(
-    into: dict[str, tuple[float, Interval]],
-    drum: str,
-    hits: Sequence[StoredHit],
-    figure_of: Callable[[StoredHit], float | None],
-    least: int,
-) -> None:
-    """Median and its 95 % interval: 1.2533 sigma / sqrt(n), sigma from the MAD."""
-    values = np.array([value for hit in hits if (value := figure_of(hit)) is not None])
-    if len(values) < least:
-        return
-    middle = float(np.median(values))
-    sigma = 1.4826 * float(np.median(np.abs(values - middle)))
-    reach = 1.96 * 1.2533 * sigma / math.sqrt(len(values))
-    # A ring or note is never negative; the interval of few scattered readings must not be either.
-    low = middle - reach if middle < 0.0 else max(middle - reach, 0.05 * middle)
-    into[drum] = (middle, (low, middle + reach))
 
 
 def load_setup(name: str) -> Setup:
