@@ -64,20 +64,25 @@ class Student:
         self._when: dict[str, deque[int]] = {}
         self._told: dict[str, int] = {}
         self._quiet: deque[Power] = deque(maxlen=NOISE_FRAMES)
-        #: Frames heard since, to be transformed together.
-        self._frames: list[npt.NDArray[np.float32]] = []
+        #: Audio of moments since, (microphones, samples) each.
+        self._moments: list[npt.NDArray[np.float32]] = []
         self._chunks = 0
 
     def hear(self, history: History) -> None:
         """Follow the noise floor, a moment of every second chunk."""
         self._chunks += 1
-        last = history.row(history.end) - self._grid.window
-        starts = last - self._grid.hop * np.arange(NOISE_WINDOWS, dtype=np.int64)
+        grid = self._grid
+        first = history.row(history.end) - grid.window - (NOISE_WINDOWS - 1) * grid.hop
         soon = self._chunks <= NOISE_SOON
-        if starts[-1] < 0 or (self._chunks % 2 and not soon):
+        if first < 0 or (self._chunks % 2 and not soon):
             return
-        self._quiet.append(self._grid.at(history.array, starts).mean(axis=0))
+        self._moments.append(history.array[first:].T.copy())
         if soon or self._chunks % 16 == 0:
+            # Transformed together, when they are asked for: much of a small transform is asking.
+            heard = np.concatenate(self._moments)
+            power = grid.running(heard, NOISE_WINDOWS).mean(axis=1)
+            self._quiet.extend(power.reshape(len(self._moments), -1, BANDS))
+            self._moments.clear()
             self.noise[:] = quantiles(np.stack(self._quiet), 0.10)
 
     def wants(self, drum: str, sample: int) -> bool:

@@ -72,35 +72,48 @@ def censored_quantile(
     empty one) and whether it is itself only an upper bound (too many bounds lie above it, or
     fewer than `MIN_MEASURED` levels were measured: then bounds are taken for levels).
     """
-    x = np.atleast_2d(np.asarray(levels, dtype=np.float64))
-    cut = np.broadcast_to(np.asarray(bound, dtype=bool), x.shape)
-    known = np.isfinite(x)
-    count = known.sum(axis=0)
-    out = np.full(x.shape[1], np.nan)
-    is_bound = np.zeros(x.shape[1], bool)
-    if not count.any():
+    return _Censored(levels, bound).quantile(share)
+
+
+class _Censored:
+    """Columns of levels of which some are upper bounds, ranked."""
+
+    def __init__(self, levels: npt.ArrayLike, bound: npt.ArrayLike) -> None:
+        # A column's levels beside each other in memory, as ranking wants them.
+        x = np.ascontiguousarray(np.atleast_2d(np.asarray(levels, dtype=np.float64)).T)
+        cut = np.ascontiguousarray(np.broadcast_to(np.asarray(bound, dtype=bool), x.T.shape).T)
+        known = np.isfinite(x)
+        self._count = known.sum(axis=1)
+        # From the top down; a bound comes after a measured level of the same size, being below it.
+        order = np.lexsort((cut, np.where(known, -x, np.inf)), axis=1)
+        self._x = np.take_along_axis(x, order, 1)
+        self._cut = np.take_along_axis(cut, order, 1)
+        self._measured = np.take_along_axis(known, order, 1) & ~self._cut
+        at_risk = self._count[:, None] - np.arange(x.shape[1])
+        factor = np.where(self._measured, 1.0 - 1.0 / np.maximum(at_risk, 1), 1.0)
+        self._below = np.cumprod(factor, axis=1)
+
+    def quantile(self, share: float) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+        """See `censored_quantile`."""
+        count, x = self._count, self._x
+        out = np.full(len(x), np.nan)
+        is_bound = np.zeros(len(x), bool)
+        if not count.any():
+            return out, is_bound
+        reached = self._measured & (self._below <= share + 1e-12)
+        enough = reached.any(axis=1) & (self._measured.sum(axis=1) >= MIN_MEASURED)
+        columns = np.flatnonzero(enough)
+        at = reached.argmax(axis=1)[columns]
+        reached[columns, at] = False
+        # Exactly the asked share lies below: half-way to the next level, as in a median.
+        exact = np.abs(self._below[columns, at] - share) < 1e-12
+        halved = exact & reached[columns].any(axis=1)
+        following = np.where(halved, reached.argmax(axis=1)[columns], at)
+        out[columns] = 0.5 * (x[columns, at] + x[columns, following])
+        for column in np.flatnonzero((count > 0) & ~enough):
+            out[column] = _quantile(x[column, : count[column]], share)
+            is_bound[column] = bool(self._cut[column, : count[column]].any())
         return out, is_bound
-    # From the top down; a bound comes after a measured level of the same size, being below it.
-    order = np.lexsort((cut, np.where(known, -x, np.inf)), axis=0)
-    x, cut = np.take_along_axis(x, order, 0), np.take_along_axis(cut, order, 0)
-    measured = np.take_along_axis(known, order, 0) & ~cut
-    at_risk = count - np.arange(x.shape[0])[:, None]
-    factor = np.where(measured, 1.0 - 1.0 / np.maximum(at_risk, 1), 1.0)
-    below = np.cumprod(factor, axis=0)
-    reached = measured & (below <= share + 1e-12)
-    exact = measured & (np.abs(below - share) < 1e-12)
-    enough = reached.any(axis=0) & (measured.sum(axis=0) >= MIN_MEASURED)
-    columns = np.flatnonzero(enough)
-    at = reached.argmax(axis=0)[columns]
-    reached[at, columns] = False
-    # Exactly the asked share lies below: half-way to the next level, as in a median.
-    halved = exact[at, columns] & reached[:, columns].any(axis=0)
-    following = np.where(halved, reached.argmax(axis=0)[columns], at)
-    out[columns] = 0.5 * (x[at, columns] + x[following, columns])
-    for column in np.flatnonzero((count > 0) & ~enough):
-        out[column] = _quantile(x[: count[column], column], share)
-        is_bound[column] = bool(cut[: count[column], column].any())
-    return out, is_bound
 
 
 def _quantile(descending: FloatArray, share: float) -> float:
@@ -187,8 +200,9 @@ def _cells(kit: Kit, data: DrumLevels, hits: int, tables: BleedTables) -> None:
     table = tables.bleed_db if relative else tables.bleed_dbfs
     values = data.mic_dbfs - data.own_dbfs[:, None] if relative else data.mic_dbfs
     count = np.isfinite(values).sum(axis=0)
-    middle, is_bound = censored_quantile(values, data.bound, 0.5)
-    low, _ = censored_quantile(values, data.bound, LOW_SHARE)
+    ranked = _Censored(values, data.bound)
+    middle, is_bound = ranked.quantile(0.5)
+    low, _ = ranked.quantile(LOW_SHARE)
     middle = np.minimum(middle, low + OVER_LOW_DB)
     for index, mic in enumerate(kit.mics):
         if mic.name == drum.own or mic.type != "acoustic":
