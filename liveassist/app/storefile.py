@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import sqlite3
 import time
 import zlib
@@ -77,20 +78,20 @@ def find(folder: Path, kit: Kit, now_s: float | None = None) -> Found:
         return Found(None, None)
     try:
         facts, hits, alerts = _read(path)
+        standing, heard = _standing(facts), _heard(facts)
     except _OddError as odd:
         kept_as = _rename(folder)
         return Found(None, f"{path} {odd}; it is kept as {kept_as.name} and a new one is begun.")
-    if not facts or "ended" in facts or "heard" not in facts:
+    if "ended" in facts or heard is None:
         return Found(None, None)
-    away_s = max(0.0, (time.time() if now_s is None else now_s) - float(facts["heard"]["wall_s"]))
+    away_s = max(0.0, (time.time() if now_s is None else now_s) - heard[1])
     if away_s > STALE_H * 3600.0:
         return Found(None, f"The session in {folder} broke off {away_s / 3600.0:.0f} hours ago.")
     if facts.get("kit") != kit_toml(kit):
         return Found(None, f"The session in {folder} broke off, but was of another kit profile.")
-    standing = from_plain(Standing, facts["standing"]) if "standing" in facts else Standing()
-    started = facts.get("started_at")
-    heard_s = float(facts["heard"]["time_s"])
-    kept = Kept(hits, alerts, standing, heard_s, away_s, started)
+    said = facts.get("started_at")
+    started = said if isinstance(said, str) else None
+    kept = Kept(hits, alerts, standing, heard[0], away_s, started)
     lost = "less than a minute" if away_s < 60.0 else f"{away_s / 60.0:.0f} minutes"
     return Found(kept, f"Going on with the session of {len(hits)} hits broken off {lost} ago.")
 
@@ -128,21 +129,12 @@ def read_store(folder: Path) -> Stored:
         )
     try:
         facts, hits, alerts = _read(path)
+        standing, heard = _standing(facts), _heard(facts)
     except _OddError as odd:
         raise ConfigError(f"{path} {odd}; its takes cannot be edited") from None
-    if "heard" not in facts or "kit" not in facts:
+    if heard is None or not isinstance(facts.get("kit"), str):
         raise ConfigError(f"{path}: nothing was heard in this session")
-    standing = from_plain(Standing, facts["standing"]) if "standing" in facts else Standing()
-    heard = facts["heard"]
-    return Stored(
-        facts["kit"],
-        hits,
-        alerts,
-        standing,
-        float(heard["time_s"]),
-        float(heard["wall_s"]),
-        "ended" in facts,
-    )
+    return Stored(facts["kit"], hits, alerts, standing, heard[0], heard[1], "ended" in facts)
 
 
 def unkept_stretches(folder: Path) -> list[Take]:
@@ -155,7 +147,7 @@ def unkept_stretches(folder: Path) -> list[Take]:
         with contextlib.closing(sqlite3.connect(str(path))) as db:
             row = db.execute("SELECT value FROM facts WHERE name = 'standing'").fetchone()
         standing = from_plain(Standing, json.loads(row[0])) if row is not None else Standing()
-    except (sqlite3.Error, ValueError):
+    except (sqlite3.Error, ValueError, TypeError, KeyError):
         return []
     marks = [take for take in standing.takes if not take.provisional]
     stretches = [take for take in standing.takes if take.provisional and take.end_s is not None]
@@ -199,9 +191,31 @@ def _read(path: Path) -> tuple[dict[str, Any], tuple[Hit, ...], tuple[Alert, ...
                 from_plain(Alert, json.loads(data))
                 for (data,) in db.execute("SELECT data FROM alerts ORDER BY start_s")
             )
-    except (sqlite3.Error, ValueError, zlib.error) as problem:
+    except (sqlite3.Error, ValueError, TypeError, KeyError, zlib.error) as problem:
         raise _OddError("is damaged or no file of ours") from problem
     return facts, hits, alerts
+
+
+def _heard(facts: dict[str, Any]) -> tuple[float, float] | None:
+    """How far was heard, seconds, and when that was by the wall clock; None: nothing yet."""
+    if "heard" not in facts:
+        return None
+    try:
+        times = float(facts["heard"]["time_s"]), float(facts["heard"]["wall_s"])
+    except (TypeError, KeyError, ValueError, OverflowError):
+        raise _OddError("is damaged or no file of ours") from None
+    if not all(math.isfinite(time_s) and time_s >= 0.0 for time_s in times):
+        raise _OddError("is damaged or no file of ours")
+    return times
+
+
+def _standing(facts: dict[str, Any]) -> Standing:
+    if "standing" not in facts:
+        return Standing()
+    try:
+        return from_plain(Standing, facts["standing"])
+    except (TypeError, KeyError, ValueError, AttributeError):
+        raise _OddError("is damaged or no file of ours") from None
 
 
 def _hit(data: bytes, pattern: bytes | None) -> Hit:
