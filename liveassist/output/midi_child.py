@@ -27,11 +27,17 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from .jack_links import Edge, Links
+
 #: How often the list of ports is read, seconds: two reads within the 2 s in which a port that
 #: comes back must be found.
 POLL_S = 0.5
 #: How often a missing MIDI system is tried again, seconds.
 RETRY_S = 1.0
+#: How often opening is tried in one look while the list of ports changes under our hands.
+OPEN_TRIES = 3
+#: A JACK server shows a new connection within a period or two; the longest in use is 2048 frames.
+SETTLE_S = 0.3
 #: How our ports begin in the lists of the MIDI system.
 CLIENT = "liveassist"
 HEADER = struct.Struct(">BcH")
@@ -72,30 +78,69 @@ def find(pattern: str, names: list[str]) -> int | None:
 class _Way:
     """One direction of one port: the rtmidi client that serves it, and what it is open to."""
 
-    def __init__(self, make: Callable[[], Any], on_bytes: Callable[[bytes], None] | None) -> None:
-        self._make, self._on_bytes = make, on_bytes
+    def __init__(
+        self,
+        make: Callable[[], Any],
+        on_bytes: Callable[[bytes], None] | None,
+        edges: Callable[[], frozenset[Edge] | None],
+    ) -> None:
+        self._make, self._on_bytes, self._edges = make, on_bytes, edges
+        self._edge: Edge | None = None
         self.client: Any = None
         self.name: str | None = None
 
     def follow(self, pattern: str, names: list[str]) -> None:
-        """Open the port that matches, or close the one that has gone."""
-        if self.name is not None and self.name not in names:
-            self.client.close_port()
-            self.name = None
-        if self.name is None:
+        """Open the port that matches, or close the one that has gone. One that went and came back
+        since the last look has the same name, but is connected to us no more."""
+        if self.name is not None:
+            edges = None if self._edge is None else self._edges()
+            if self.name not in names or (edges is not None and self._edge not in edges):
+                self._close()
+                return
+        if self.name is None and find(pattern, names) is not None:
+            self._open(pattern)
+
+    def _close(self) -> None:
+        self.name = self._edge = None
+        self.client.close_port()
+
+    def _open(self, pattern: str) -> None:
+        """Open by name. The library opens by place in a list that it reads anew, and which opening
+        other ports of ours changes too: so the list is read just before and just after, and what
+        was opened while it changed is closed again. A JACK server is asked besides."""
+        if self.client is None:
+            self.client = self._make()
+            if self._on_bytes is not None:
+                self.client.ignore_types(sysex=False, timing=False, active_sense=True)
+                self.client.set_callback(self._heard)
+        for _ in range(OPEN_TRIES):
+            names = self.client.get_ports()
             index = find(pattern, names)
-            if index is not None:
-                if self.client is None:
-                    self.client = self._make()
-                self.client.open_port(index, name=pattern_label(pattern))
+            if index is None:
+                return
+            before = self._edges()
+            self.client.open_port(index, name=pattern_label(pattern))
+            new = None if before is None else self._new_edges(before)
+            right = self.client.get_ports() == names
+            if right and (new is None or [peer for _, peer in new] == [names[index]]):
+                self._edge = None if new is None else next(iter(new))
                 self.name = names[index]
-                if self._on_bytes is not None:
-                    self.client.ignore_types(sysex=False, timing=False, active_sense=True)
-                    self.client.set_callback(self._heard)
+                return
+            self._close()
+
+    def _new_edges(self, before: frozenset[Edge]) -> frozenset[Edge]:
+        """What the server connected since ``before``; it shows that in its next period."""
+        end = time.monotonic() + SETTLE_S
+        while True:
+            new = (self._edges() or before) - before
+            if new or time.monotonic() >= end:
+                return new
+            time.sleep(0.005)
 
     def _heard(self, event: tuple[list[int], float], _data: object = None) -> None:
-        """Called on the MIDI system's own thread: hand over and return."""
-        if self._on_bytes is not None:
+        """Called on the MIDI system's own thread: hand over and return. What comes before it is
+        certain which port it is from is not heard."""
+        if self._on_bytes is not None and self.name is not None:
             self._on_bytes(bytes(event[0]))
 
 
@@ -118,6 +163,7 @@ class Child:
         self._api: int | None = None
         self._lists: dict[str, Any] = {}
         self._server: bytes | None = None
+        self._links: Links | None = None
         self._lost: dict[int, int] = {}
         self._lost_said: dict[int, int] = {}
 
@@ -137,6 +183,9 @@ class Child:
                 continue
             self._api, self._lists = api, lists
             self._server = jack_socket()
+            if api == self._rtmidi.API_UNIX_JACK:
+                with contextlib.suppress(OSError):
+                    self._links = Links(f"{CLIENT} links", CLIENT)
             return None
         return why
 
@@ -160,15 +209,21 @@ class Child:
         if port is None:
             make = self._rtmidi.MidiOut if way == "output" else self._rtmidi.MidiIn
             heard = (lambda data: self.heard(index, data)) if way == "input" else None
-            port = _Way(lambda: make(self._api, name=CLIENT), heard)
+            port = _Way(lambda: make(self._api, name=CLIENT), heard, self._edges)
             self._ways[index, way] = port
         try:
             port.follow(pattern, names)
         except OSError as error:
             return False, f"the MIDI port matching {pattern!r} cannot be opened: {error}"
+        if port.name is None and find(pattern, names) is not None:
+            return False, f"the MIDI port matching {pattern!r} was away; it is opened anew"
         if port.name is None:
             return False, f"no MIDI {way} port matches {pattern!r}"
         return True, port.name
+
+    def _edges(self) -> frozenset[Edge] | None:
+        """What our ports are connected to; None where that cannot be asked."""
+        return None if self._links is None else self._links.edges()
 
     def send(self, index: int, data: bytes) -> None:
         """Send one message, if the port is open."""
@@ -208,6 +263,8 @@ class Child:
         clients = [way.client for way in self._ways.values() if way.client is not None]
         for client in (*clients, *self._lists.values()):
             client.delete()
+        if self._links is not None:
+            self._links.close()
 
     def server_died(self) -> bool:
         """Whether the JACK server we used is gone, or another stands in its place: lists go stale

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
@@ -312,3 +313,69 @@ def test_an_unplugged_device_is_disarmed_and_gets_nothing_when_it_returns(
             wait_until(lambda: look() == {} and gate.messages() == sent, 5.0, "the setting, once")
             (applied,) = router.applied()
             assert (applied.mic, applied.value, applied.before) == ("snare_top", -24.5, None)
+
+
+def _connections() -> dict[str, set[str]]:
+    """By port of ours: what the server says it is connected to."""
+    text = subprocess.run(
+        ["jack_lsp", "-c"], capture_output=True, text=True, timeout=10, check=True
+    ).stdout
+    found: dict[str, set[str]] = {}
+    port = ""
+    for line in text.splitlines():
+        if line.startswith(" "):
+            found[port].add(line.strip())
+        else:
+            port = line.strip()
+            found[port] = set()
+    return {port: peers for port, peers in found.items() if port.startswith("liveassist") and peers}
+
+
+def test_each_of_several_ports_gets_its_own_device_however_they_come_and_go(
+    jack_server: JackServer,
+) -> None:
+    """Our own inputs take places in the server's list as they are opened, and devices that end
+    free some: a place read before is another device's when it is opened."""
+    kinds = ("deska", "deskb", "deskc", "deskd")
+    text = 'surface = { name = "x" }\n' + "\n".join(
+        f'[[midi]]\nname = "{kind}"\nport = "{kind}"\ninput = true' for kind in kinds
+    )
+    there: dict[str, tuple[Recorder, Keyboard]] = {}
+
+    def on(*named: str) -> None:
+        for kind in named:
+            there[kind] = (Recorder(f"{kind}-in"), Keyboard(f"{kind}-out"))
+
+    def off(*named: str) -> None:
+        for kind in named:
+            for part in there.pop(kind):
+                part.close()
+
+    def right() -> bool:
+        linked = _connections()
+        wrong = [(port, peers) for port, peers in linked.items() if len(peers) > 1]
+        for port, peers in linked.items():
+            kind = port.rpartition(":")[2]
+            wrong += [(port, peers) for peer in peers if not peer.startswith(kind)]
+        assert not wrong
+        return len(linked) == 2 * len(there)
+
+    with _opened(parse_surface(text, "x.toml")) as router:
+        try:
+            on(*kinds)
+            wait_until(right, 10.0, "all of them")
+            for order in (("deskc", "deska"), ("deskb", "deskd", "deska"), ("deska",)):
+                off(*order)
+                on(*order)  # at once: too soon to be missed
+                wait_until(right, 2 * RETURN_S, f"{order} again")
+                off(*order)
+                wait_until(right, RETURN_S, "the others")
+                on(*reversed(order))
+                wait_until(right, 2 * RETURN_S, f"{order} once more")
+            wait_until(
+                lambda: {state.state for state in router.states()} == {"ok"},
+                RETURN_S,
+                "all of them",
+            )
+        finally:
+            off(*list(there))

@@ -15,7 +15,7 @@ import pytest
 
 from liveassist.output import midi_child
 from liveassist.output.midi import MidiOutput, MidiPorts
-from liveassist.output.midi_child import find, frame, frames, pattern_label
+from liveassist.output.midi_child import _Way, find, frame, frames, pattern_label
 from liveassist.output.surface_model import MidiPort, Surface
 
 WAIT_S = 10.0
@@ -26,6 +26,7 @@ LIBRARY = """
 import os, pathlib
 HERE = pathlib.Path(__file__).parent
 API_RTMIDI_DUMMY = 0
+API_UNIX_JACK = 2
 def get_compiled_api():
     return [0, 7]
 class _Port:
@@ -192,6 +193,58 @@ def test_closing_at_once_does_not_wait(bench: _Bench) -> None:
 )
 def test_ports_are_found_by_pattern(pattern: str, index: int | None) -> None:
     assert find(pattern, ["other", "Grid 1", "Grid 2"]) == index
+
+
+class _Shifting:
+    """A MIDI library whose list changes as ports are opened, as on a JACK server: a port of ours
+    takes the lowest free place, also in front of others."""
+
+    def __init__(self, names: list[str], joins: list[str]) -> None:
+        self.names, self.joins = names, joins
+        self.opened: list[str] = []
+
+    def get_ports(self) -> list[str]:
+        return list(self.names)
+
+    def open_port(self, index: int, name: str = "") -> None:
+        if self.joins:
+            self.names.insert(0, self.joins.pop())  # it comes between the two listings
+        self.opened.append(self.names[index])
+
+    def close_port(self) -> None:
+        self.opened.append("closed")
+
+
+def test_a_port_is_opened_by_name_though_the_list_changes_under_our_hands() -> None:
+    library = _Shifting(["gate 1", "pads 1"], ["new 1", "liveassist:pads"])
+    way = _Way(lambda: library, None, lambda: None)
+    way.follow("pads", ["pads 1"])  # read before: the gate would be opened at that place
+    assert way.name == "pads 1"
+    assert library.opened == ["gate 1", "closed", "gate 1", "closed", "pads 1"]
+
+
+def test_a_list_that_never_rests_opens_nothing() -> None:
+    library = _Shifting(["gate 1", "pads 1"], [f"new {number}" for number in range(9)])
+    way = _Way(lambda: library, None, lambda: None)
+    way.follow("pads", ["pads 1"])
+    assert way.name is None
+    assert library.opened[-1] == "closed"
+
+
+def test_the_server_has_the_last_word_on_what_was_opened() -> None:
+    library = _Shifting(["gate 1", "pads 1"], [])
+    none = frozenset[tuple[str, str]]()
+    links = [
+        *(none, frozenset({("ours", "gate 1")})),  # it says another was opened
+        *(none, frozenset({("ours", "pads 1")})),
+        none,  # the port went and came back: the same name, connected no more
+    ]
+    way = _Way(lambda: library, None, lambda: links.pop(0))
+    way.follow("pads", library.names)
+    assert library.opened == ["pads 1", "closed", "pads 1"]
+    assert way.name == "pads 1"
+    way.follow("pads", library.names)
+    assert way.name is None
 
 
 def test_our_own_ports_are_never_meant() -> None:
