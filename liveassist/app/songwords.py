@@ -66,8 +66,9 @@ def song_lines(session: StoredSession, take: StoredTake, drums: Sequence[str]) -
         if found is not None and found.offset_ms is not None and found.spread_ci is not None:
             low, high = found.spread_ci
             late = "late" if found.offset_ms >= 0.0 else "early"
+            off = round(abs(found.offset_ms))
+            where = f"{off} ms {late}" if off else "on it"
             parts.append(
-                f"{drum} {abs(found.offset_ms):.0f} ms {late}, scatter {found.spread_ms:.1f} ms "
-                f"({low:.1f} to {high:.1f})"
+                f"{drum} {where}, scatter {found.spread_ms:.1f} ms ({low:.1f} to {high:.1f})"
             )
     return [f"   {source}: {', '.join(parts)}"] if parts else []

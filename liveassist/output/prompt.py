@@ -55,7 +55,7 @@ class Prompt:
         """The question and what was typed, in ``width`` cells: its end stays in sight."""
         for ask in (
             f"{_ASKS[self.command].format(take=self.take)}: ",
-            f"{self.command.capitalize()}: ",
+            f"{_ASKS[self.command].split()[0]}: ",
             "",
         ):
             if cell_len(ask) <= width // 2:

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from liveassist.output.bars import LEAST_HOLD, BarCell, TakeMap, choice_lines, session_maps
+from liveassist.output.clickgrid import ClickGrid
+from liveassist.output.grid import SongGrid
 from liveassist.output.punchins import punch_lines
 from liveassist.output.report_page import bullets, paragraph, plot, section, table
-from liveassist.output.report_svg import Draw
+from liveassist.output.report_svg import Draw, signed
 from liveassist.output.stored import StoredSession
 from liveassist.output.timemaps import SPAN_S, time_maps, time_sentences
 
@@ -88,7 +90,7 @@ def timing_rows(session: StoredSession, drums: Sequence[str]) -> list[tuple[str,
             low, high = found.spread_ci
             rows.append(
                 (
-                    take.name, drum, str(found.hits), f"{found.offset_ms:+.1f} ms",
+                    take.name, drum, str(found.hits), f"{signed(found.offset_ms, 1)} ms",
                     f"{found.spread_ms:.1f} ms", f"{low:.1f} to {high:.1f} ms",
                 )
             )  # fmt: skip
@@ -100,8 +102,9 @@ def _song(session: StoredSession, number: int, maps: Sequence[TakeMap]) -> str:
     title = f"{name}, bar by bar" if name else "Bar by bar"
     loose = [one.take.name for one in maps if one.grid.hold < LEAST_HOLD]
     words = (
-        f"At {maps[0].grid.tempo_bpm:g} beats a minute. Above, how far the main hits of a bar lie "
-        "over or under their drums' medians in that take; below, how far from the grid in time. "
+        f"At {maps[0].grid.tempo_bpm:g} beats a minute{_source(maps[0])}. Above, "
+        "how far the main hits of a bar lie over or under their drums' medians in that take; "
+        "below, how far from the grid in time. "
         "Letters: w a weak hit, m a hit missing that most other takes have, t loose in time, "
         "! a fault. The sentences below say the same."
     )
@@ -113,6 +116,13 @@ def _song(session: StoredSession, number: int, maps: Sequence[TakeMap]) -> str:
             f"{', '.join(loose)}: the hits do not keep to this tempo, so its bars mean little."
         )
     return body
+
+
+def _source(one: TakeMap) -> str:
+    """What told the beats, where it was not the user."""
+    if isinstance(one.grid, ClickGrid):
+        return ", by the click"
+    return ", by the recorder's clock" if isinstance(one.grid, SongGrid) else ""
 
 
 def bar_map(maps: Sequence[TakeMap]) -> Draw:

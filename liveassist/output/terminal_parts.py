@@ -166,7 +166,7 @@ def draw_foot(canvas: Canvas, y: int, message: str = "") -> None:
     x = 1
     pairs = [(b.key, b.brief) for b in COMMANDS]
     # What does not fit is left out, the least often wanted first; the help page has all.
-    for least in "ghnxjmarslbkp":
+    for least in "ghnxjwcmarslbkp":
         if sum(len(key) + len(brief) + 3 for key, brief in pairs) <= canvas.width:
             break
         pairs = [(key, brief) for key, brief in pairs if key != least]

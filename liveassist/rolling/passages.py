@@ -68,7 +68,7 @@ def in_fills(
     known = np.searchsorted(times, mains_s)
 
     def beside(at: int) -> npt.NDArray[np.intp]:
-        return np.r_[low[at] : at, at + 1 : high[at]]
+        return np.concatenate([np.arange(low[at], at), np.arange(at + 1, high[at])])
 
     for i in np.flatnonzero(asked).tolist():
         others = known[np.argsort(np.abs(known - i), kind="stable")[:USUAL_OF]].tolist()

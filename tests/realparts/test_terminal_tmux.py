@@ -221,7 +221,7 @@ def test_a_take_is_named_noted_and_starred_by_keys(
     tmux: Tmux, tmp_path: Path, width: int, height: int
 ) -> None:
     demo(tmux, tmp_path / "s", width, height)
-    tmux.until(lambda seen: "gannet_road_1" in "\n".join(seen), "the first take", START_S)
+    tmux.until(lambda seen: "gannet_ro" in "\n".join(seen), "the first take", START_S)
     tmux("send-keys", "c")
     tmux.until(lambda seen: "Name" in seen[-1] and "_" in seen[-1], "the question")
     # Letters that are commands elsewhere are letters here; the last one is taken back.
@@ -234,7 +234,9 @@ def test_a_take_is_named_noted_and_starred_by_keys(
     tmux("send-keys", "-l", "fill too early")
     tmux("send-keys", "Enter")
     tmux.until(lambda seen: "noted of quiet jq" in seen[-1], "the note taken")
-    tmux("send-keys", "s", "c")
+    tmux("send-keys", "s")
+    tmux.until(lambda seen: "quiet jq starred" in seen[-1], "the star")
+    tmux("send-keys", "c")
     tmux("send-keys", "-l", "never")
     tmux("send-keys", "Escape")
     tmux.until(lambda seen: "stays as it is" in seen[-1], "the name left as it was")
@@ -253,7 +255,7 @@ def test_a_take_is_named_noted_and_starred_by_keys(
 
 def test_a_take_is_named_without_pictures(tmux: Tmux, tmp_path: Path) -> None:
     demo(tmux, tmp_path / "s", 80, 24, "--plain")
-    tmux.until(lambda seen: "gannet_road_1" in "\n".join(seen), "a take spoken", START_S)
+    tmux.until(lambda seen: "gannet_ro" in "\n".join(seen), "a take spoken", START_S)
     tmux("send-keys", "c")
     tmux.until(lambda seen: "Enter keeps it, Escape leaves it" in "\n".join(seen), "the question")
     tmux("send-keys", "-l", "second verse")
