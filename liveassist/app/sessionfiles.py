@@ -52,6 +52,7 @@ class SessionFiles:
         going_on: bool = False,
     ) -> None:
         make_folder(folder)
+        _sweep(folder)
         self.earlier = None if going_on else set_aside(folder)
         self.hits_path = folder / "hits.csv"
         self.summary_path = folder / "summary.json"
@@ -144,6 +145,14 @@ def written_lines(files: SessionFiles | None) -> list[str]:
         f"Wrote {files.hits_path} and {files.summary_path}.",
         f"Next: liveassist takes {folder}, or: liveassist report {folder}",
     ]
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what a session that was killed while it wrote left half written."""
+    for name in OURS:
+        for part in folder.glob(f".{name}.*.part"):
+            with contextlib.suppress(OSError):
+                part.unlink()
 
 
 def set_aside(folder: Path) -> Path | None:

@@ -174,3 +174,10 @@ def test_tables_grow_in_a_session_that_is_gone_on_with(tmp_path: Path) -> None:
     again = SessionFiles(tmp_path)
     again.write(pipeline.session())
     assert not (tmp_path / "applied.csv").exists()
+
+
+def test_what_a_killed_session_left_half_written_goes(tmp_path: Path) -> None:
+    for name in (".hits.csv.123.part", ".summary.json.45.part", ".mine.txt.9.part", "notes.part"):
+        (tmp_path / name).write_text("half")
+    SessionFiles(tmp_path, Clock())
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".mine.txt.9.part", "notes.part"]
