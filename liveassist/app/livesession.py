@@ -319,6 +319,9 @@ class LiveSession(Session):
             )
             self._open[key] = alert
             self._news.append(alert)
+        else:
+            # Screens show how it stands; it is still the same alert, told once.
+            self._open[key] = dataclasses.replace(self._open[key], sentence=sentence)
 
     def _end(self, key: str) -> None:
         alert = dataclasses.replace(self._open.pop(key), end_s=self.time_s)

@@ -40,16 +40,19 @@ class Overload:
         self.worst_s = 0.0
         self._calm_since_s: float | None = None
         self._since_s: float | None = None
-        self._now_s = 0.0
+        #: Whether this spell is said: from then on until it is over, not with every step.
+        self._said = False
 
     def note(self, behind_s: float, now_s: float) -> bool:
         """``behind_s`` of audio wait at session time ``now_s``; whether the level changed."""
         changed = self._changed(behind_s, now_s)
-        self._now_s = now_s
         if self.level == NORMAL:
-            self._since_s = None
+            self._since_s, self._said = None, False
         elif self._since_s is None:
             self._since_s = now_s
+        if self._since_s is not None:
+            lasts = now_s - self._since_s >= SAID_AFTER_S
+            self._said = self._said or lasts or self.level > SLOW_SCREEN
         return changed
 
     def _changed(self, behind_s: float, now_s: float) -> bool:
@@ -72,9 +75,7 @@ class Overload:
     @property
     def sentence(self) -> str | None:
         """What to say to the engineer; None where nothing is wrong."""
-        if self.level == NORMAL or self._since_s is None:
-            return None
-        if self.level == SLOW_SCREEN and self._now_s - self._since_s < SAID_AFTER_S:
+        if not self._said:
             return None
         return (
             f"This computer cannot keep up: {WORDS[self.level]}. No audio is lost yet; close other "

@@ -118,3 +118,25 @@ def test_a_screen_slow_for_a_moment_is_not_said() -> None:
     assert told == [False, False, True]
     assert [said(0.0, at_s) for at_s in (16.0, 19.1)] == [True, False]
     assert said(0.4, 20.0), "lost detail is said at once"
+
+
+def test_a_spell_is_one_alert_however_it_goes_up_and_down() -> None:
+    overload, said = Overload(), list[bool]()
+    # Detail goes at once, is back after 3 s, and the screen is at its pace again 3 s later.
+    for tenth in range(100):
+        overload.note(0.4 if tenth < 2 else 0.0, tenth / 10.0)
+        said.append(overload.sentence is not None)
+    assert said[0]
+    assert said == sorted(said, reverse=True), "it was taken back and said again"
+    assert overload.level == 0
+
+
+def test_screens_show_the_step_at_which_it_is() -> None:
+    pipeline, recorder = SlowPipeline(KIT, RATE), Recorder()
+    session = LiveSession(pipeline, KIT, RATE, Source(), "box", outputs=[recorder])
+    pipeline.cost = 2.0
+    play(session, pipeline, range(600), 0.0)
+    assert session.overload.level == 3
+    (shown,) = session.snapshot().alerts
+    assert shown.sentence.startswith("This computer cannot keep up: figures come every 2 s")
+    assert [alert.key for alert in recorder.alerts] == ["overload"]
