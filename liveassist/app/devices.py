@@ -10,13 +10,13 @@ from typing import TextIO
 
 from liveassist.errors import DeviceError
 
-#: Asked in another process: a MIDI system that is broken or hangs must not take us with it.
+#: The ports a session would use, of the same MIDI system. Asked in another process: a system that
+#: is broken or hangs must not take us with it.
 _ASK_MIDI = (
-    "import json, rtmidi\n"
-    "found = {'outputs': rtmidi.MidiOut().get_ports(), 'inputs': rtmidi.MidiIn().get_ports()}\n"
-    "print(json.dumps(found))\n"
+    "import json; from liveassist.output.midi_child import list_ports\n"
+    "print(json.dumps(list_ports()))\n"
 )
-_MIDI_TIMEOUT_S = 5.0
+_MIDI_TIMEOUT_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +64,8 @@ def _midi(out: TextIO) -> None:
 
 
 def _ask_midi() -> _MidiPorts:
+    from liveassist.output.midi import child_environment
+
     try:
         done = subprocess.run(
             [sys.executable, "-c", _ASK_MIDI],
@@ -71,6 +73,7 @@ def _ask_midi() -> _MidiPorts:
             text=True,
             timeout=_MIDI_TIMEOUT_S,
             check=False,
+            env=child_environment(),
         )
         if done.returncode == 0:
             answer = json.loads(done.stdout.splitlines()[-1])

@@ -115,7 +115,7 @@ class MidiPorts:
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
                 bufsize=0,
-                env=_child_environment(),
+                env=child_environment(),
                 start_new_session=True,
             )
         except OSError as error:
@@ -181,7 +181,7 @@ def _write_all(pipe: int, data: bytes) -> bool:
     return True
 
 
-def _child_environment() -> dict[str, str]:
+def child_environment() -> dict[str, str]:
     """Our environment, so that the package is found from any folder and no server is started."""
     root = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
     path = os.pathsep.join(part for part in (root, os.environ.get("PYTHONPATH", "")) if part)

@@ -303,6 +303,18 @@ class Child:
         return POLL_S
 
 
+def list_ports() -> dict[str, list[str]]:
+    """The ``outputs`` and ``inputs`` that a session would find: those of the first MIDI system that
+    works, which need not be the first that is installed. SystemExit if none does."""
+    child = Child([])
+    why = child.start_system()
+    if why is not None:
+        raise SystemExit(why)
+    found = {f"{way}s": client.get_ports() for way, client in child._lists.items()}
+    child.close()
+    return found
+
+
 def jack_socket() -> bytes | None:
     """What tells one run of the JACK server from the next: the inode of the socket it listens on.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import subprocess
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -56,6 +57,35 @@ def test_no_audio_library(monkeypatch: pytest.MonkeyPatch) -> None:
 )
 def test_midi_that_fails(monkeypatch: pytest.MonkeyPatch, code: str, words: str) -> None:
     assert words in run(monkeypatch, [], code)
+
+
+LIBRARY = """
+API_RTMIDI_DUMMY, API_UNIX_JACK = 0, 3
+def get_compiled_api():
+    return [2, 3]
+class MidiOut:
+    ports = ["desk in"]
+    def __init__(self, api=2, name=""):
+        if api != 3:
+            raise OSError("this system is installed, but does not run")
+    def get_ports(self):
+        return self.ports
+    def delete(self):
+        pass
+class MidiIn(MidiOut):
+    ports = ["desk out"]
+"""
+
+
+def test_ports_are_those_a_session_would_find(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Of the first MIDI system that works: another is installed before it, but does not run."""
+    (tmp_path / "rtmidi.py").write_text(LIBRARY)
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    monkeypatch.setenv("JACK_DEFAULT_SERVER", "there is none")
+    text = run(monkeypatch, [], None)
+    assert 'MIDI outputs:\n  "desk in"\nMIDI inputs:\n  "desk out"' in text
 
 
 def test_midi_that_hangs(monkeypatch: pytest.MonkeyPatch) -> None:
