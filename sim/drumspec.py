@@ -26,11 +26,12 @@ class DrumSpec:
     over the batter's; ``seal``: 1 for an airtight shell, 0 for an open one; ``t60_s``: decay of
     the axisymmetric modes at the note, ``ring_t60_s`` of those with nodal diameters;
     ``slope``: how much faster decay gets per octave; ``contact_ms``: stick or beater contact at
-    full force; ``click_db``, ``click_hz``, ``click_power``: contact noise, and
-    the power of the force it grows with; ``wires_db``: snare wires, None for
-    off; ``strike_radius``: 0 centre, 1 rim; ``full_stroke_mm``: head displacement at full force
-    (pitch glide); ``overtone_db``: what rim and shell add to the near field of modes with nodal
-    diameters; ``loudness_db``: peak at 1 m on axis at full force, 0 = reference.
+    full force; ``click_db``, ``click_hz``, ``click_power``: contact noise, and the power of the
+    force it grows with; ``wires_db``: snare wires, None for off; ``wires_ring``: how much of the
+    batter's ringing shakes them too, 0 for none; ``strike_radius``: 0 centre, 1 rim;
+    ``full_stroke_mm``: head displacement at full force (pitch glide); ``overtone_db``: what rim
+    and shell add to the near field of modes with nodal diameters; ``loudness_db``: peak at 1 m on
+    axis at full force, 0 = reference.
     """
 
     diameter_in: float = 14.0
@@ -47,6 +48,7 @@ class DrumSpec:
     click_hz: float = 3000.0
     click_power: float = 1.05
     wires_db: float | None = None
+    wires_ring: float = 0.0
     strike_radius: float = 0.2
     full_stroke_mm: float = 1.2
     overtone_db: float = 0.0
