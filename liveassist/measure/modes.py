@@ -96,21 +96,22 @@ def tracked_modes(hits: Sequence[HitMeasures]) -> tuple[TrackedMode, ...]:
         _describe(usable, float(2.0 ** ((low + (peak + 0.5) * _GRID_CENTS) / 1200.0)))
         for peak in peaks
     ]
-    return tuple(mode for mode in modes if mode is not None and mode.share >= _SHARE)
+    return tuple(mode for mode in modes if mode is not None)
 
 
 def _describe(usable: list[tuple[Partial, ...]], frequency_hz: float) -> TrackedMode | None:
+    """The mode at ``frequency_hz``; None where too few hits share it."""
     mine: list[tuple[Partial, float]] = []
     for partials in usable:
         partial = _nearest(partials, frequency_hz)
         if partial is not None:
             mine.append((partial, max(p.level_dbfs for p in partials)))
-    if not mine:
+    share = len(mine) / len(usable)
+    if share < _SHARE:
         return None
     frequency, frequency_ci = _centre(np.array([p.frequency_hz for p, _ in mine]))
     t60, t60_ci = _centre(np.array([p.t60_s for p, _ in mine]))
     level = median([p.level_dbfs - top for p, top in mine])
-    share = len(mine) / len(usable)
     return TrackedMode(frequency, frequency_ci, t60, t60_ci, level, share, len(mine))
 
 
