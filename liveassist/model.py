@@ -160,12 +160,16 @@ class LevelFrames:
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """A take (marked) or a stretch (found between silences; ``provisional``)."""
+    """A take (marked) or a stretch (found between silences; ``provisional``).
+
+    ``was``: in an event that says that it got another name, the name it had.
+    """
 
     name: str
     start_s: float
     end_s: float | None = None
     provisional: bool = True
+    was: str | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,9 @@ class LiveLog:
                 self._alert(event)
             elif isinstance(event, Take):
                 over = event.end_s is not None
+                if event.was is not None:
+                    self._logger.info("%s is called %s", event.was, event.name)
+                    continue
                 self._logger.info("%s %s", event.name, "ended" if over else "began")
 
     def figures(self, snapshot: Snapshot) -> None:

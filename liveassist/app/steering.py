@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from liveassist.output.commands import Command, CommandValue
     from liveassist.output.midi_time import Timing
 
-#: A command counts from when it was given if that is no more than so far from now, seconds: the
-#: analysis may be behind, a clock may be wrong.
+#: A command counts from when it was given if that is no more than so far from now or from where
+#: the analysis is, seconds: the analysis may be far behind, a clock may be wrong.
 LATEST_S = 10.0
 #: Lines of the log that are kept; the oldest are forgotten first.
 MOST_DEEDS = 2000
@@ -122,11 +122,11 @@ class Steering:
         """Carry out what a key of the dashboard asks for (see `output.keys`); ``alert`` is the
         one that the key has put away on screen, ``take`` the one that is chosen in the list."""
         args = (_alert_id(alert),) if alert is not None else (take,) if take else ()
-        return self.do(KEY_COMMANDS[key], args, "key")
+        return self.do(KEY_COMMANDS[key], args, "key", self._monotonic())
 
     def write(self, key: str, text: str, take: str) -> Outcome:
         """Carry out what a key asked for with a line of text, about ``take``."""
-        return self.do(KEY_COMMANDS[key], (text, take), "key")
+        return self.do(KEY_COMMANDS[key], (text, take), "key", self._monotonic())
 
     def do(
         self,
@@ -152,7 +152,13 @@ class Steering:
         """The moment of the session at which a command was given; None where that is not known
         or not credible."""
         at_s = None if heard_s is None else self.time_of(heard_s)
-        if at_s is None or not seen.time_s - LATEST_S <= at_s <= seen.time_s + LATEST_S:
+        if at_s is None:
+            return None
+        # Of the same clock, so that beginning and end of a take are, however far the analysis is
+        # behind by then.
+        now_s = self.time_of(self._monotonic())
+        near = [seen.time_s] if now_s is None else [seen.time_s, now_s]
+        if not any(abs(at_s - moment_s) <= LATEST_S for moment_s in near):
             return None
         return max(1e-6, at_s)  # what was asked for before the first sample begins with it
 
@@ -206,6 +212,7 @@ class Steering:
         now = {line.name for line in self.view().takes}
         gone = [line.name for line in seen.takes if line.name not in now]
         self.desk.renamed(dict.fromkeys(gone, take.name))
+        self._news += [replace(take, was=name) for name in gone]
         return Outcome(True, f"named {take.name}")
 
     def _mark(self, _seen: Snapshot, args: Sequence[CommandValue]) -> Outcome:
@@ -220,7 +227,10 @@ class Steering:
             return Outcome(True, f"later takes are compared with {name}")
         if asked is None:
             return Outcome(False, "no take has ended yet")
-        names = [record.take.name for record in self._pipeline.session().takes]
+        takes = [record.take for record in self._pipeline.session().takes]
+        if any(take.name == asked and take.end_s == take.start_s for take in takes):
+            return Outcome(False, f"{asked} has no length, so nothing can be compared with it")
+        names = [take.name for take in takes]
         there = f"; takes: {', '.join(names)}" if names else "; there is none yet"
         return Outcome(False, f"there is no take {asked}{did_you_mean(asked, names)}{there}")
 

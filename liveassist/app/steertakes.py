@@ -165,7 +165,8 @@ class TakeDesk:
             names, takes = self._pipeline.edit_takes(edit)
         except EditError as why:
             return Outcome(False, str(why)), []
-        self._pass_on(takes)
+        again = edit.do == "rename"
+        self._pass_on([replace(take, was=edit.take) for take in takes] if again else takes)
         gone: dict[str, str | None] = dict(names)
         if edit.do == "remove" and edit.take is not None:
             gone[edit.take] = None

@@ -117,6 +117,13 @@ _EVENTS = (
         ("take 3", 41.5, 221.0),
     ),
     Address(
+        f"{ROOT}/take/renamed",
+        (Arg("was", "s"), Arg("name", "s")),
+        "event",
+        "A take has another name.",
+        ("take 3", "second verse"),
+    ),
+    Address(
         f"{ROOT}/alert/began",
         (_ID, Arg("when", "s"), Arg("severity", "s"), Arg("subject", "s"), Arg("sentence", "s")),
         "event",
@@ -180,10 +187,17 @@ _COMMANDS = (
         f"{ROOT}/take/start",
         (Arg("name", "s", optional=True),),
         "command",
-        "Start a take.",
+        "Start a take. One that runs goes on around it: takes nest. A hit in both is listed under "
+        "the one begun last, and counts in the figures of both.",
         ("take 4",),
     ),
-    Address(f"{ROOT}/take/stop", (), "command", "End the take that runs.", ()),
+    Address(
+        f"{ROOT}/take/stop",
+        (),
+        "command",
+        "End the take that runs; of several the one begun last.",
+        (),
+    ),
     Address(
         f"{ROOT}/take/rename",
         (Arg("name", "s"), Arg("take", "s", optional=True)),

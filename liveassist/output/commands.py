@@ -66,13 +66,10 @@ def parse(message: OscMessage, source: str, ticket: int, heard_s: float | None =
 def completed(command: Command, snapshot: Snapshot | None) -> Command:
     """A button's command with what it leaves open filled in from the figures of the moment.
 
-    ``take/toggle`` becomes start or stop; ``alert/acknowledge`` without a name means the most
-    urgent alert that lasts.
+    ``alert/acknowledge`` without a name means the most urgent alert that lasts. What
+    ``take/toggle`` means is decided where takes are kept, when its turn comes: figures of a moment
+    ago do not know of the button pressed just before.
     """
-    if command.name == "take/toggle":
-        take = None if snapshot is None else snapshot.take
-        runs = take is not None and take.end_s is None and not take.provisional
-        return replace(command, name="take/stop" if runs else "take/start")
     if command.name == "alert/acknowledge" and not command.args and snapshot is not None:
         alert = worst_alert(snapshot)
         return command if alert is None else replace(command, args=(alert_id(alert),))

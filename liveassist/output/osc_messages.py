@@ -79,6 +79,8 @@ def _hit_messages(hit: Hit, drum: str) -> Iterator[OscMessage]:
 
 
 def _take_message(take: Take) -> OscMessage:
+    if take.was is not None:
+        return OscMessage(f"{ROOT}/take/renamed", "ss", (take.was, take.name))
     if take.end_s is None:
         args = (take.name, float(take.start_s), int(take.provisional))
         return OscMessage(f"{ROOT}/take/started", "sfi", args)

@@ -205,10 +205,28 @@ def test_a_take_begins_when_it_was_asked_for() -> None:
     assert pipeline.remarks[0].time_s == pytest.approx(4.5)
 
 
+def test_beginning_and_end_are_of_one_clock_however_far_the_analysis_is_behind() -> None:
+    """The lag grows over the 10 s up to which a moment was believed against the analysis's own
+    time: the take must not end before it began."""
+    now_s = 12.2
+    pipeline = FakePipeline(KIT, RATE)
+    steering = Steering(pipeline, lambda: AHEAD_S + now_s)
+    session = Session(
+        pipeline, KIT, RATE, steering=steering, time_of=lambda moment_s: moment_s - AHEAD_S
+    )
+    session.feed(silence(0, 3.0))
+    assert steering.obey(Command("take/start", (), "pad", heard_s=AHEAD_S + 12.15)).done
+    now_s = 31.0
+    assert steering.obey(Command("take/stop", (), "pad", heard_s=AHEAD_S + 30.9)).done
+    assert steering.press("take_toggle").done  # keys are on the same clock
+    spans = [(take.start_s, take.end_s) for take in pipeline.takes]
+    assert spans == [pytest.approx((12.15, 30.9)), (pytest.approx(31.0), None)]
+
+
 @pytest.mark.parametrize("heard_s", [None, AHEAD_S - 60.0, AHEAD_S + 60.0])
 def test_a_moment_that_cannot_be_is_not_believed(heard_s: float | None) -> None:
     pipeline = FakePipeline(KIT, RATE)
-    steering = Steering(pipeline)
+    steering = Steering(pipeline, lambda: AHEAD_S + 3.0)
     session = Session(
         pipeline, KIT, RATE, steering=steering, time_of=lambda moment_s: moment_s - AHEAD_S
     )

@@ -20,6 +20,7 @@ from liveassist.output.apply import Applied
 from liveassist.output.commands import Command
 from liveassist.output.midi_in import Presses
 from liveassist.output.midi_time import Timing
+from liveassist.output.osc_messages import messages_for_event
 from liveassist.output.quantities import worst_alert
 from liveassist.output.surface_model import MidiPort, Press, Surface
 from liveassist.pipeline import Pipeline
@@ -81,7 +82,11 @@ def test_takes_begin_end_and_are_named(real: tuple[Pipeline, Steering]) -> None:
     assert steering.do("take/mark", ("stick broke",)).words == "mark at 2.0 s: stick broke"
     assert steering.do("take/toggle").words == "second verse ended"
     news = [event for event in steering.take_news() if isinstance(event, Take)]
-    assert [(take.name, take.end_s) for take in news] == [("verse", None), ("second verse", 2.0)]
+    assert [(take.name, take.end_s, take.was) for take in news] == [
+        ("verse", None, None),
+        ("second verse", None, "verse"),
+        ("second verse", 2.0, None),
+    ]
     record = pipeline.session()
     assert [take.take.name for take in record.takes] == ["second verse"]
     assert record.takes[0].reference, "the first take is what others are compared with"
@@ -89,6 +94,48 @@ def test_takes_begin_end_and_are_named(real: tuple[Pipeline, Steering]) -> None:
         (2.0, "stick broke", "second verse")
     ]
     assert not steering.do("take/rename", ("  ",)).done
+
+
+def test_toggling_twice_at_once_is_start_and_stop_and_makes_no_reference(
+    real: tuple[Pipeline, Steering],
+) -> None:
+    """A take of no length is nothing to compare with."""
+    pipeline, steering = real
+    play(pipeline, 1.0)
+    assert steering.do("take/toggle").words == "take 1 started"
+    assert steering.do("take/toggle").words == "take 1 ended"
+    assert not steering.do("reference/set").done
+    why = "take 1 has no length, so nothing can be compared with it"
+    assert steering.do("reference/set", ("take 1",)).words == why
+    steering.do("take/start")
+    play(pipeline, 1.0)
+    steering.do("take/stop")
+    assert [record.reference for record in pipeline.session().takes] == [False, True]
+
+
+def test_takes_nest_and_the_inner_one_ends_first(real: tuple[Pipeline, Steering]) -> None:
+    pipeline, steering = real
+    play(pipeline, 1.0)
+    for name in ("whole", "part"):
+        steering.do("take/start", (name,))
+        play(pipeline, 0.5)
+    assert [steering.do("take/stop").words for _ in range(2)] == ["part ended", "whole ended"]
+
+
+def test_a_take_of_the_list_that_is_named_says_so(real: tuple[Pipeline, Steering]) -> None:
+    pipeline, steering = real
+    play(pipeline, 1.0)
+    for _ in range(2):
+        steering.do("take/start")
+        play(pipeline, 0.5)
+        steering.do("take/stop")
+    steering.take_news()
+    steering.do("take/rename", ("verse", "take 1"))
+    (take,) = steering.take_news()
+    assert isinstance(take, Take)
+    assert (take.was, take.name) == ("take 1", "verse")
+    (said,) = messages_for_event(take, KIT)
+    assert (said.address, said.args) == ("/liveassist/1/take/renamed", ("take 1", "verse"))
 
 
 def test_a_name_is_given_once(real: tuple[Pipeline, Steering]) -> None:
