@@ -98,6 +98,8 @@ class Fitter:
         self._aim = aim
         self._key = scene.envelope(chosen.band)
         self._side = Sidechain(self._key, scene.hops_per_second)
+        #: Runs by all their settings, so that none is made twice.
+        self._made: dict[ExpanderSettings, Outcome] = {}
         #: Behind a filter of twice the slope, where there is a filter.
         self._steep: Sidechain | None = None
         if scene.heard.has_steep(chosen.band):
@@ -249,9 +251,13 @@ class Fitter:
         at = _rounded(threshold)
         if at not in self._runs:
             yield
-            settings = replace(self.settings, threshold_dbfs=at)
-            self._runs[at] = predict.run(self._scene, settings, self._side, self._recovered_s)
+            self._runs[at] = self._outcome(replace(self.settings, threshold_dbfs=at))
         return self._runs[at]
+
+    def _outcome(self, settings: ExpanderSettings) -> Outcome:
+        if settings not in self._made:
+            self._made[settings] = predict.run(self._scene, settings, self._side, self._recovered_s)
+        return self._made[settings]
 
     def _steep_run(self, threshold: float) -> Steps[Outcome]:
         at = _rounded(threshold)
@@ -296,8 +302,7 @@ class Fitter:
         costs = []
         for one in (trial, lower):
             yield
-            run = predict.run(self._scene, one, self._side, self._recovered_s)
-            costs.append(self._cost(run, self._everything))
+            costs.append(self._cost(self._outcome(one), self._everything))
         return costs[0] + 0.5 * costs[1]
 
     def _rise_and_lag(self, threshold_dbfs: float) -> tuple[float, float]:

@@ -167,7 +167,8 @@ def _largest_of_last(level: Single, window: int) -> Single:
     reach = 1
     while reach < min(window, level.size):
         shift = min(reach, window - reach)
-        wider = level.copy()
+        wider = np.empty_like(level)
+        wider[:shift] = level[:shift]
         np.maximum(level[shift:], level[:-shift], out=wider[shift:])
         level, reach = wider, reach + shift
     return level
