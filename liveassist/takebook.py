@@ -64,8 +64,10 @@ class TakeBook:
     def judge(self, take: Take) -> None:
         end_s = take.end_s if take.end_s is not None else take.start_s
         self._collect(take, end_s)
-        first = self.reference is None
-        if first and not self.records and self.compares:
+        # Whoever presses stop at once, or twice, has not played a reference.
+        earlier = any(_has_length(record.take) for record in self.records.values())
+        first = self.reference is None and not earlier
+        if first and self.compares and _has_length(take):
             self.reference = take.name
         reference = take.name == self.reference
         found: tuple[Change, ...] = ()
@@ -240,7 +242,7 @@ class TakeBook:
             self.reference = renamed[self.reference]
         ended = [take for take in takes.values() if take.end_s is not None]
         if self.compares and self.reference not in takes:
-            self.reference = ended[0].name if ended else None
+            self.reference = next((take.name for take in ended if _has_length(take)), None)
         self._kept = {}
         base = takes.get(self.reference or "")
         if self.reference is None or old.get(self.reference) == base:
@@ -290,12 +292,14 @@ class TakeBook:
     def set_reference(self, name: str | None = None) -> str | None:
         """Compare takes with the one called ``name`` from now on; None: with the last one.
 
-        Returns its name, None if there is no such take (nothing is changed then).
+        Returns its name, None if there is no such take, or it has no length (nothing is changed
+        then).
         """
         takes = {take.name: take for take in self._takes.all()}
         takes.update({known: record.take for known, record in self.records.items()})
-        name = name or next(reversed(self.records), None)
-        if name is None or name not in takes:
+        whole = [known for known, record in self.records.items() if _has_length(record.take)]
+        name = name or next(reversed(whole), None)
+        if name is None or name not in takes or not _has_length(takes[name]):
             return None
         self.reference, self.compares = name, True
         self._swapped.clear()
@@ -311,6 +315,11 @@ class TakeBook:
     def clear_reference(self) -> None:
         """Compare takes with none from now on."""
         self.reference, self.compares = None, False
+
+
+def _has_length(take: Take) -> bool:
+    """Whether any time lies in it; one that runs has none yet, and will."""
+    return take.end_s is None or take.end_s > take.start_s
 
 
 def _lasted(alert: Alert, start_s: float, end_s: float) -> bool:
