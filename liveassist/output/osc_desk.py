@@ -28,6 +28,11 @@ MAX_SOURCES = 64
 #: A subscription lasts so long unless it says otherwise, and figures come so often.
 SUBSCRIBED_S = 60.0
 SUBSCRIBED_HZ = 10.0
+#: Commands that make things safe or must not be missed: always handed on, whatever else a source
+#: sends. (They are bounded by what the daemon holds.)
+ALWAYS_HEARD = frozenset({"apply/disarm", "take/stop"})
+#: A sender that is refused for its rate or its bytes is told so this often, seconds.
+TOLD_S = 1.0
 #: A command nobody answered for so long is answered here, seconds.
 ANSWER_S = 2.0
 
@@ -51,7 +56,8 @@ class _Source:
 
     tokens: float
     at: float
-    warned_at: float = -1e9
+    #: By port: when it was last told that something was not looked at.
+    told: dict[int, float] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -108,27 +114,46 @@ class Desk:
             return []
         try:
             if len(data) > MAX_COMMAND_BYTES:
-                raise OscError("too long for a command")
+                raise OscError(f"too long for a command: {MAX_COMMAND_BYTES} bytes are read")
             messages = list(_flat(decode(data)))
-        except OscError:
-            self.counters.malformed += 1
-            return []
+        except OscError as error:
+            return self.not_understood(str(error), place, now)
         answers: list[OscMessage] = []
         for message in messages[:MAX_MESSAGES]:
             answers += self._message(message, place, now)
+        if len(messages) > MAX_MESSAGES:
+            self.counters.refused += len(messages) - MAX_MESSAGES
+            why = f"{MAX_MESSAGES} messages of a packet are looked at; it had {len(messages)}"
+            answers += self._tell(messages[MAX_MESSAGES].address, why, place, now)
         return answers
+
+    def not_understood(self, why: str, place: Place, now: float) -> list[OscMessage]:
+        """The answer to bytes that are no OSC; at most one each `TOLD_S`."""
+        self.counters.malformed += 1
+        return self._tell("", why, place, now)
+
+    def _tell(self, address: str, why: str, place: Place, now: float) -> list[OscMessage]:
+        """A refusal that is said once each `TOLD_S`, however much more there is."""
+        told = self._source(place[0], now).told
+        if now - told.get(place[1], -1e9) < TOLD_S:
+            return []
+        told.pop(place[1], None)
+        if len(told) >= MAX_SOURCES:
+            del told[next(iter(told))]
+        told[place[1]] = now
+        return [answer(address, "refused", why)]
 
     def _message(self, message: OscMessage, place: Place, now: float) -> list[OscMessage]:
         if message.address.startswith(f"{ROOT}/answer"):
             return []  # never answer an answer: two of us would talk for ever
         source = self._source(place[0], now)
-        if source.tokens < 1.0:
-            self.counters.refused += 1
-            if now - source.warned_at < 1.0:
-                return []
-            source.warned_at = now
-            return [answer(message.address, "refused", "too many commands a second")]
-        source.tokens -= 1.0
+        if message.address.removeprefix(f"{ROOT}/") not in ALWAYS_HEARD:
+            if source.tokens < 1.0:
+                self.counters.refused += 1
+                rate = f"{self.settings.commands_per_s:g} a second"
+                why = f"too many commands: {rate} are heard; this is said once a second"
+                return self._tell(message.address, why, place, now)
+            source.tokens -= 1.0
         self.tickets += 1
         try:
             command = parse(message, f"{place[0]}:{place[1]}", self.tickets, now)

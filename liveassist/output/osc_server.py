@@ -54,7 +54,7 @@ class OscServer:
         self._desk.port = self.port
         self._selector = selectors.DefaultSelector()
         self._selector.register(self._socket, selectors.EVENT_READ, self._datagram)
-        self._door = _door(settings, self.port, self._desk.allowed)
+        self._door = _door(settings, self.port, self._desk.allowed, self._refusal)
         if self._door is not None:
             self._door.register(self._selector)
         self._query: QueryServer | None = None
@@ -108,6 +108,12 @@ class OscServer:
         for message in answers:
             self._send(place, [message])
         self.wake()
+
+    def _refusal(self, why: str, place: Place) -> bytes | None:
+        """What a TCP connection is told whose bytes are no packets (the listening thread)."""
+        with self._lock:
+            told = self._desk.not_understood(why, place, self._monotonic())
+        return encode(told[0]) if told else None
 
     def answer(self, ticket: int, done: bool, why: str) -> None:
         """Answer a command that was handed on, if somebody waits for it."""
@@ -229,7 +235,12 @@ class OscServer:
             return self._door is not None and self._door.send(place, data)
 
 
-def _door(settings: OscIn, port: int, allowed: Callable[[str], bool]) -> TcpDoor | None:
+def _door(
+    settings: OscIn,
+    port: int,
+    allowed: Callable[[str], bool],
+    refuse: Callable[[str, Place], bytes | None],
+) -> TcpDoor | None:
     """The TCP side on the same port number, if the profile asks for it."""
     if settings.transport == "udp":
         return None
@@ -238,7 +249,7 @@ def _door(settings: OscIn, port: int, allowed: Callable[[str], bool]) -> TcpDoor
         listener = socket.create_server((settings.host, port), family=family)
     except OSError as error:
         raise _busy(settings, error) from None
-    return TcpDoor(listener, settings.transport, allowed)
+    return TcpDoor(listener, settings.transport, allowed, refuse)
 
 
 def _busy(settings: OscIn, error: OSError) -> OutputError:

@@ -24,6 +24,7 @@ from .midi_in import Presses
 from .midi_time import Timing
 from .osc import OscOutput
 from .osc_codec import OscMessage
+from .osc_desk import ALWAYS_HEARD
 from .osc_server import OscServer
 from .surface_bind import bind, find_mic
 from .surface_model import HitNote, MidiPort, OscTarget, Surface
@@ -77,9 +78,11 @@ class Router:
         return tuple(_with_notes(worker.state(), armed, heard) for worker in self._workers)
 
     def offer(self, command: Command) -> bool:
-        """Keep a command for the daemon; false if too many wait (any thread)."""
+        """Keep a command for the daemon; false if too many wait (any thread). There is room that
+        is kept for what must not be missed."""
         with self._lock:
-            if len(self._commands) >= MAX_COMMANDS:
+            spare = MAX_COMMANDS // 4 if command.name in ALWAYS_HEARD else 0
+            if len(self._commands) >= MAX_COMMANDS + spare:
                 return False
             self._commands.append(command)
             return True

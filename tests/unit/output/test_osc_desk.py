@@ -105,11 +105,34 @@ def test_every_refusal_is_answered() -> None:
 def test_commands_are_bounded_in_rate_for_each_source() -> None:
     daemon = _Daemon()
     desk = _desk(daemon, commands_per_s=20.0)
-    answers = [answer for _ in range(100) for answer in _answers(desk, _say("take/stop"), 0.0)]
+    answers = [answer for _ in range(100) for answer in _answers(desk, _say("take/mark"), 0.0)]
     assert len(daemon.commands) == 20
-    assert answers == [("refused", "too many commands a second")]
-    _answers(desk, _say("take/stop"), 0.5)
+    why = "too many commands: 20 a second are heard; this is said once a second"
+    assert answers == [("refused", why)]
+    # Each program on that computer is told, and told again after a second.
+    assert _answers(desk, _say("take/mark"), 0.0, ("127.0.0.1", 5001, "udp")) == [("refused", why)]
+    _answers(desk, _say("take/mark"), 0.5)
     assert len(daemon.commands) == 21
+
+
+def test_disarming_and_stopping_are_always_heard() -> None:
+    daemon = _Daemon()
+    desk = _desk(daemon, commands_per_s=1.0)
+    for _ in range(5):
+        _answers(desk, _say("take/mark"), 0.0)
+    for _ in range(3):
+        _answers(desk, _say("apply/disarm", "s", "snare"), 0.0)
+        _answers(desk, _say("take/stop"), 0.0)
+    names = [command.name for command in daemon.commands]
+    assert names == ["take/mark", *["apply/disarm", "take/stop"] * 3]
+
+
+def test_messages_beyond_those_looked_at_are_refused_not_lost() -> None:
+    desk = _desk(_Daemon(), commands_per_s=100.0)
+    bundle = OscBundle(tuple(_say("take/mark") for _ in range(17)))
+    (said,) = desk.packet(encode(bundle), ME, 0.0)
+    why = "16 messages of a packet are looked at; it had 17"
+    assert said.args == (f"{ROOT}/take/mark", "refused", why)
 
 
 def test_sources_are_bounded() -> None:
@@ -133,11 +156,17 @@ def test_only_this_computer_is_heard_unless_the_profile_allows_more() -> None:
     assert len(daemon.commands) == 1
 
 
-def test_malformed_and_oversized_packets_are_counted_and_not_answered() -> None:
+def test_malformed_and_oversized_packets_are_counted_and_answered_once_a_second() -> None:
     desk = _desk(_Daemon())
-    assert desk.packet(b"nonsense", ME, 0.0) == []
-    assert desk.packet(encode(OscMessage("/a", "s", ("x" * 5000,))), ME, 0.0) == []
-    assert desk.counters.malformed == 2
+    (said,) = desk.packet(b"nonsense", ME, 0.0)
+    assert said.args[:2] == ("", "refused")
+    long = encode(OscMessage("/a", "s", ("x" * 5000,)))
+    assert desk.packet(long, ME, 0.1) == []
+    (said,) = desk.packet(long, ME, 1.1)
+    assert said.args == ("", "refused", "too long for a command: 4096 bytes are read")
+    assert desk.counters.malformed == 3
+    # Another of us may be there: what it answers is not answered.
+    assert desk.packet(encode(said), ME, 9.0) == []
 
 
 def test_answers_are_never_answered() -> None:
