@@ -20,7 +20,7 @@ pytestmark = pytest.mark.realparts
 ROOT = Path(__file__).resolve().parents[2]
 TIMEOUT_S = 20.0
 #: The whole program starts, and its first take begins three seconds after that.
-START_S = 90.0
+START_S = 240.0
 
 #: Draws until q; says on leaving how many frames there were.
 SCRIPT = """\
