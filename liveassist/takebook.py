@@ -44,8 +44,8 @@ class TakeBook:
         self._kept: dict[str, list[Hit]] = {}
         #: Drums that were swapped since the reference: what they sounded like then.
         self._swapped: dict[str, list[Hit]] = {}
-        #: Loudest peaks of each microphone, take by take.
-        self._tails: dict[str, dict[str, PeakTail]] = {}
+        #: Loudest peaks of each microphone in the takes judged, by where a take begins and ends.
+        self._tails: dict[tuple[float, float | None], dict[str, PeakTail]] = {}
 
     def keep(self, hit: Hit) -> None:
         """Remember the hit with its pattern for as long as its take may be compared."""
@@ -89,7 +89,7 @@ class TakeBook:
             hits,
             found,
             lasted,
-            self._forecast(take.name, hits),
+            self._forecast(take, hits),
             base is not None and not reference,
             drift,
             self._creeps(take, drift),
@@ -124,21 +124,30 @@ class TakeBook:
             out += [found] if found is not None else []
         return out
 
-    def _forecast(self, name: str, hits: Sequence[Hit]) -> list[Forecast]:
-        """How likely each microphone clips in a take like those so far."""
+    def _forecast(self, take: Take, hits: Sequence[Hit]) -> list[Forecast]:
+        """How likely each microphone clips in a take like this one and those before it."""
         mics = self._kit.mics
-        heard = [hit.mic_heard_dbfs for hit in hits if len(hit.mic_heard_dbfs) == len(mics)]
-        levels = np.array(heard, dtype=np.float64).reshape(-1, len(mics))
-        tails = {mic.name: peak_tail(levels[:, i]) for i, mic in enumerate(mics)}
-        self._tails[name] = {mic: tail for mic, tail in tails.items() if tail is not None}
-        known = [by_mic for take, by_mic in self._tails.items() if take in self.records]
-        known.append(self._tails[name])
+        self._tails[take.start_s, take.end_s] = self._peak_tails(hits)
+        there = {(one.start_s, one.end_s) for one in self._takes.all()}
+        known = [
+            by_mic
+            for span, by_mic in sorted(self._tails.items(), key=lambda item: item[0][0])
+            if span in there and span[0] < take.start_s
+        ]
+        known.append(self._tails[take.start_s, take.end_s])
         out = [
             forecast(mic.name, [by_mic[mic.name] for by_mic in known if mic.name in by_mic])
             for mic in mics
             if mic.type == "acoustic"
         ]
         return [one for one in out if one is not None]
+
+    def _peak_tails(self, hits: Sequence[Hit]) -> dict[str, PeakTail]:
+        mics = self._kit.mics
+        heard = [hit.mic_heard_dbfs for hit in hits if len(hit.mic_heard_dbfs) == len(mics)]
+        levels = np.array(heard, dtype=np.float64).reshape(-1, len(mics))
+        tails = {mic.name: peak_tail(levels[:, i]) for i, mic in enumerate(mics)}
+        return {mic: tail for mic, tail in tails.items() if tail is not None}
 
     def _collect(self, take: Take, end_s: float) -> None:
         """A stretch is known to be one only after it began: fetch the hits that came before."""
@@ -235,7 +244,8 @@ class TakeBook:
 
         Where the reference take itself changes, every take is held against it again.
         """
-        old = {take.name: take for take in self._takes.all()}
+        was = self.reference
+        before = [take for take in self._takes.all() if take.name == was]
         renamed, changed = self._takes.edit(edit, now_s)
         takes = {take.name: take for take in self._takes.all()}
         if self.reference in renamed and renamed[self.reference] in takes:
@@ -244,13 +254,15 @@ class TakeBook:
         if self.compares and self.reference not in takes:
             self.reference = next((take.name for take in ended if _has_length(take)), None)
         self._kept = {}
+        # A take that only got another name is what it was: nothing of it is judged anew.
+        self.records = {
+            take.name: replace(record, take=take)
+            for name, record in self.records.items()
+            if (take := takes.get(renamed.get(name, name))) is not None
+            and _alike(take, record.take)
+        }
         base = takes.get(self.reference or "")
-        if self.reference is None or old.get(self.reference) == base:
-            known = self.records.items()
-            self.records = {
-                name: record for name, record in known if takes.get(name) == record.take
-            }
-        else:
+        if base is not None and not any(_alike(base, one) for one in before):
             self.records = {}
         if base is not None:
             self._collect(base, now_s if base.end_s is None else base.end_s)
@@ -325,3 +337,8 @@ def _has_length(take: Take) -> bool:
 def _lasted(alert: Alert, start_s: float, end_s: float) -> bool:
     """Whether an alert lasted at any time of a take."""
     return alert.start_s < end_s and (alert.end_s is None or alert.end_s > start_s)
+
+
+def _alike(first: Take, second: Take) -> bool:
+    """Whether both are the same stretch of time."""
+    return (first.start_s, first.end_s) == (second.start_s, second.end_s)

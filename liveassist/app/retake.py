@@ -197,10 +197,7 @@ def _write(folder: Path, document: dict[str, Any], pipeline: Pipeline) -> None:
     """summary.json with the new takes, hits.csv with the hits' new takes, and the store."""
     record = replace(pipeline.session(), sample_rate_hz=document["sample_rate_hz"])
     fresh = summary(record)
-    document["takes"] = fresh["takes"]
-    reasons = {k: why for k, why in document["unmeasured"].items() if not k.startswith("takes.")}
-    new = {k: why for k, why in fresh["unmeasured"].items() if k.startswith("takes.")}
-    document["unmeasured"] = reasons | new
+    document["takes"], document["unmeasured"] = _rows(document, fresh)
     document.pop("reference", None)
     document |= {key: fresh[key] for key in ("reference",) if key in fresh}
     text = json.dumps(document, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
@@ -208,6 +205,47 @@ def _write(folder: Path, document: dict[str, Any], pipeline: Pipeline) -> None:
     keep_standing(folder, pipeline.standing())
     write_whole(folder / "hits.csv", hits)
     write_whole(folder / "summary.json", text)
+
+
+def _rows(
+    old: dict[str, Any], fresh: dict[str, Any]
+) -> tuple[list[dict[str, Any]], dict[str, str]]:
+    """Rows of the takes and reasons: figures of a take whose ends are where they were stay as they
+    are, for the sound between hits, which the margins count in, is not kept. So does what was said
+    of it, where the reference and all takes before it are the same too."""
+
+    def span(row: dict[str, Any]) -> tuple[float, float]:
+        return row["start_s"], row["end_s"]
+
+    def reference(document: dict[str, Any]) -> list[tuple[float, float]]:
+        named = document.get("reference")
+        return [span(row) for row in document["takes"] if row["name"] == named]
+
+    reasons = {k: why for k, why in old["unmeasured"].items() if not k.startswith("takes.")}
+    before = {span(row): row for row in old["takes"]}
+    same = reference(old) == reference(fresh)
+    spans = [span(row) for row in old["takes"]]
+    rows = []
+    for number, row in enumerate(fresh["takes"]):
+        known = before.get(span(row))
+        here = fresh if known is None else old
+        head = f"takes.{(known or row)['name']}."
+        for key, why in here["unmeasured"].items():
+            if key.startswith(head):
+                reasons[f"takes.{row['name']}.{key.removeprefix(head)}"] = why
+        if known is None:
+            rows.append(row)
+            continue
+        earlier = [span(one) for one in fresh["takes"][: number + 1]]
+        if same and earlier == spans[: number + 1]:
+            rows.append(known | {"name": row["name"]})
+            continue
+        kept = row | {"drums": known["drums"]}
+        if "review" in row and "review" in known:
+            margins = {"bleed_margin_db": known["review"]["bleed_margin_db"]}
+            kept["review"] = row["review"] | margins
+        rows.append(kept)
+    return rows, reasons
 
 
 def _hits(path: Path, pipeline: Pipeline) -> str:

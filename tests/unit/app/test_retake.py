@@ -269,3 +269,40 @@ def test_a_session_is_titled_starred_and_noted(folder: Path) -> None:
     assert read_notes(folder).stars == frozenset()
     with pytest.raises(ConfigError, match="one session"):
         sessions(SessionsRequest(folder.parent, title="x"), io.StringIO())
+
+
+def test_another_name_alters_no_figure(folder: Path) -> None:
+    """Nothing of the sound between hits is in the store, and the invented clip chance and margin
+    are none that its hits would give: they stay because nothing is worked out anew."""
+    path = folder / "summary.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["reference"] = "verse & chorus"
+    for row in document["takes"]:
+        row["drums"]["kick"]["main"]["spread_db"] = None
+        document["unmeasured"][f"takes.{row['name']}.drums.kick.main.spread_db"] = "invented"
+        row["review"] = {
+            "light": "fine", "sentence": "Invented.", "uneven": [], "limbs": [], "headroom": [],
+            "drift": [], "bleed_margin_db": {"kick": 43.4},
+        }  # fmt: skip
+    path.write_text(json.dumps(document), encoding="utf-8")
+    edit(folder, rename=["again=again & again"])
+    after = summary_of(folder)
+    assert [row["name"] for row in after["takes"]] == ["verse & chorus", "again & again"]
+    for old, new in zip(document["takes"], after["takes"], strict=True):
+        assert new == old | {"name": new["name"]}
+    assert after["unmeasured"]["takes.again & again.drums.kick.main.spread_db"] == "invented"
+    assert not any(key.startswith("takes.again.") for key in after["unmeasured"])
+
+
+def test_a_take_that_stays_keeps_its_margin_where_another_is_split(folder: Path) -> None:
+    path = folder / "summary.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["takes"][1]["review"] = {
+        "light": "fine", "sentence": "Invented.", "uneven": [], "limbs": [], "headroom": [],
+        "drift": [], "bleed_margin_db": {"kick": 43.4},
+    }  # fmt: skip
+    path.write_text(json.dumps(document), encoding="utf-8")
+    edit(folder, split=["verse & chorus=22.1"])
+    row = next(row for row in summary_of(folder)["takes"] if row["name"] == "again")
+    assert row["review"]["bleed_margin_db"] == {"kick": 43.4}
+    assert row["review"]["sentence"] != "Invented.", "the reference is another: judged anew"
