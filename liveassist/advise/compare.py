@@ -72,11 +72,13 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A measure over all stretches; None where a stretch has too few hits for it."""
+    """A measure over all stretches; None where a stretch has too few hits for it, and ``why``
+    then says so (empty texts elsewhere)."""
 
     measure: Measure
     sides: tuple[Side | None, ...]
     differences: tuple[Difference | None, ...]
+    why: tuple[str, ...] = ()
 
 
 def compare_hits(
@@ -103,7 +105,15 @@ def compare_hits(
         variance += slope_var * (first.level - other.level) ** 2
         freedom = _welch(first, other)
         differences.append(_difference(measure, number, other.mean - first.mean, variance, freedom))
-    return Row(measure, sides, tuple(differences))
+    return Row(measure, sides, tuple(differences), tuple(_few(value) for value in values))
+
+
+def _few(value: FloatArray) -> str:
+    """Why there is no figure, where too few hits give one; else nothing."""
+    count = int(np.isfinite(value).sum())
+    if count >= MIN_HITS:
+        return ""
+    return f"measurable in {count} of {len(value)} hits, {MIN_HITS} needed"
 
 
 def compare_pairs(measure: Measure, values: Sequence[FloatArray]) -> Row:
@@ -114,6 +124,7 @@ def compare_pairs(measure: Measure, values: Sequence[FloatArray]) -> Row:
     ]
     sides: list[Side | None] = []
     differences: list[Difference | None] = []
+    why = tuple(_few(np.where(np.isfinite(scaled[0]), value, np.nan)) for value in scaled)
     for number, value in enumerate(scaled):
         both = np.isfinite(value) & np.isfinite(scaled[0])
         count = int(both.sum())
@@ -131,13 +142,16 @@ def compare_pairs(measure: Measure, values: Sequence[FloatArray]) -> Row:
         apart = mine - scaled[0][both]
         variance = float(apart.var(ddof=1)) / count
         differences.append(_difference(measure, number, float(apart.mean()), variance, count - 1.0))
-    return Row(measure, tuple(sides), tuple(differences))
+    return Row(measure, tuple(sides), tuple(differences), why)
 
 
 def compare_estimates(
-    measure: Measure, estimates: Sequence[tuple[float, Interval, int] | None]
+    measure: Measure,
+    estimates: Sequence[tuple[float, Interval, int] | None],
+    why: Sequence[str] = (),
 ) -> Row:
-    """Figures that belong to a whole stretch (spread, margin), each with its 95 % interval.
+    """Figures that belong to a whole stretch (spread, margin), each with its 95 % interval; ``why``
+    says of each what is missing if there is none.
 
     Standard errors are read off the intervals; relative measures on the logarithm.
     """
@@ -162,7 +176,7 @@ def compare_estimates(
             differences.append(
                 _difference(measure, number, other.mean - first.mean, variance, math.inf)
             )
-    return Row(measure, sides, tuple(differences))
+    return Row(measure, sides, tuple(differences), tuple(why))
 
 
 def judge(rows: Sequence[Row]) -> list[Row]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from liveassist.advise.compare import (
     MIN_HITS,
@@ -17,20 +18,22 @@ from liveassist.advise.compare import (
     compare_pairs,
 )
 from liveassist.measure.character import RING_BANDS_HZ, Character, character
+from liveassist.measure.detail import clear_after_s
 from liveassist.measure.modes import TrackedMode, follow, lowest_mode, tracked_modes
 from liveassist.measure.partials import measure_hit
 from liveassist.model import Drum, FloatArray, Hit, HitMeasures, Interval, Kit
 from liveassist.output.compare_page import Curves
-from liveassist.rolling.spread import spread
+from liveassist.rolling.bleed import censored_quantile
+from liveassist.rolling.figures import CLIPPED, standing
+from liveassist.rolling.spread import MIN_SPREAD_HITS, spread
 
 if TYPE_CHECKING:
     from liveassist.app.comparing import Heard
 
-#: A foreign hit within this of a hit's own level in the microphone spoils its ring, dB.
-SPOILS_DB = 20.0
-#: Fewest hits of a foreign drum that count for the margin.
-MIN_FOREIGN = 5
 _DRAWS = 400
+#: A figure of a stretch, its 95 % interval, and how many hits it is of.
+Estimate = tuple[float, Interval, int]
+BoolArray = npt.NDArray[np.bool_]
 _MAIN = ("main", "weak")
 
 NOTE = Measure("note", "note", "Hz", 1.0, 1, relative=True)
@@ -78,8 +81,10 @@ def rows_of_stretches(
     limit = float(np.quantile(np.concatenate(levels), 1.0 / 3.0))
     soft = [np.asarray(level <= limit, dtype=np.float64) for level in levels]
     rows.append(hits_row(BODY_SOFT, [part.of("body") for part in parts], soft))
-    rows.append(compare_estimates(SPREAD, [_spread(side) for side in sides]))
-    rows.append(compare_estimates(MARGIN, [_margin(side, kit, drum, mic) for side in sides]))
+    rows.append(
+        compare_estimates(SPREAD, [_spread(side) for side in sides], [_few(side) for side in sides])
+    )
+    rows.append(_margins([_margin(side, kit, mic) for side in sides]))
     return _told(rows)
 
 
@@ -98,7 +103,7 @@ def rows_of_mics(side: Heard, kit: Kit, drum: Drum, mics: Sequence[str]) -> list
         for band in range(len(RING_BANDS_HZ))
     ]
     rows += [pairs(one, [part.of(one.key) for part in parts]) for one in OF_HITS]
-    rows.append(compare_estimates(MARGIN, [_margin(side, kit, drum, mic) for mic in mics]))
+    rows.append(_margins([_margin(side, kit, mic) for mic in mics]))
     return _told(rows)
 
 
@@ -122,7 +127,7 @@ class _Part:
         self._characters: list[Character | None] = []
         measured: list[HitMeasures] = []
         for hit, piece in zip(side.hits, side.pieces, strict=True):
-            clear_s = clear_after_s(hit, side.every, column)
+            clear_s = _clear_s(hit, side.every, column)
             segment = piece[:, column].astype(np.float64)
             self._characters.append(character(segment, rate, side.onset, clear_s))
             measured.append(measure_hit(segment, rate, drum.kind, side.onset, clear_s))
@@ -162,16 +167,10 @@ def _array(values: Sequence[float | None]) -> FloatArray:
     return np.array([math.nan if value is None else value for value in values], dtype=np.float64)
 
 
-def clear_after_s(hit: Hit, every: Sequence[Hit], column: int) -> float:
+def _clear_s(hit: Hit, every: Sequence[Hit], column: int) -> float:
     """Seconds from ``hit`` to the next hit that is heard well enough in that microphone."""
     mine = _in_mic(hit, column)
-    for other in every:
-        if other.sample <= hit.sample:
-            continue
-        theirs = _in_mic(other, column)
-        if other.drum == hit.drum or mine is None or theirs is None or theirs > mine - SPOILS_DB:
-            return other.time_s - hit.time_s
-    return math.inf
+    return clear_after_s(hit, every, column, hit.peak_dbfs if mine is None else mine)
 
 
 def _in_mic(hit: Hit, column: int) -> float | None:
@@ -209,39 +208,64 @@ def _spread(side: Heard) -> tuple[float, Interval, int] | None:
     return None if found is None else (found.spread_db, found.ci, len(main))
 
 
-def _margin(side: Heard, kit: Kit, drum: Drum, mic: str) -> tuple[float, Interval, int] | None:
-    """Softest main hits (10 %) in ``mic`` less the loudest foreign drum (95 %); bootstrap."""
+def _few(side: Heard) -> str:
+    count = sum(hit.role in _MAIN for hit in side.hits)
+    return f"{count} main hits, {MIN_SPREAD_HITS} in a row needed"
+
+
+def _margins(found: Sequence[Estimate | str]) -> Row:
+    estimates = [None if isinstance(one, str) else one for one in found]
+    return compare_estimates(
+        MARGIN, estimates, [one if isinstance(one, str) else "" for one in found]
+    )
+
+
+def _margin(side: Heard, kit: Kit, mic: str) -> Estimate | str:
+    """The margin of the stretch as a take has it (softest main hits, 10 %, less the worst source,
+    95 %), its interval by bootstrap over the hits of both; or why there is none."""
     column = kit.mic_index(mic)
-    own = _levels_there([hit for hit in side.hits if hit.role in _MAIN], column)
-    foreign = [
-        _levels_there([hit for hit in side.every if hit.drum == other.name], column)
-        for other in kit.drums
-        if other.name != drum.name
-    ]
-    foreign = [levels for levels in foreign if len(levels) >= MIN_FOREIGN]
-    if len(own) < MIN_HITS or not foreign:
-        return None
+    found = side.figures.bleed_margin.get(mic)
+    if found is None:
+        return "the microphone of no drum"
+    value, worst = found.full_band_db, found.worst_source
+    if value is None or worst is None:
+        return side.figures.unmeasured.get(f"bleed_margin_db.{mic}.full_band", "not measured")
+    owners = {one.name for one in kit.drums if one.own == mic or kit.mics[column].of == one.name}
+    inside = [h for h in side.every if side.figures.start_s <= h.time_s < side.figures.end_s]
+    main = [h for h in inside if h.drum in owners and h.role in _MAIN and CLIPPED not in h.flags]
+    own, _ = _levels_there(main, column)
+    source = next((one for one in kit.drums if one.name == worst), None)
+    theirs = standing(source, [h for h in inside if h.drum == worst]) if source else []
+    foreign, bound = _levels_there(theirs, column)
     draw = np.random.default_rng(len(own))  # the same hits give the same interval
-    tries = [
-        _margin_of(_again(own, draw), [_again(levels, draw) for levels in foreign])
-        for _ in range(_DRAWS)
+    point = _apart(own, foreign, bound)
+    tries = []
+    for _ in range(_DRAWS):
+        again = draw.integers(0, len(foreign), len(foreign)) if len(foreign) else np.zeros(0, int)
+        mine = own[draw.integers(0, len(own), len(own))]
+        tries.append(value + _apart(mine, foreign[again], bound[again]) - point)
+    low, high = np.nanquantile(tries, [0.025, 0.975])
+    return value, (float(low), float(high)), len(own)
+
+
+def _apart(own: FloatArray, foreign: FloatArray, bound: BoolArray) -> float:
+    """Margin of some hits; what is heard between hits, no drum, is taken as it is."""
+    soft = float(np.quantile(own, 0.10))
+    if not len(foreign):
+        return soft
+    return soft - float(censored_quantile(foreign[:, None], bound[:, None], 0.95)[0][0])
+
+
+def _levels_there(hits: Sequence[Hit], column: int) -> tuple[FloatArray, BoolArray]:
+    known = [
+        (level, bool(hit.mic_bound and hit.mic_bound[column]))
+        for hit in hits
+        if (level := _in_mic(hit, column)) is not None
     ]
-    low, high = np.quantile(tries, [0.025, 0.975])
-    return _margin_of(own, foreign), (float(low), float(high)), len(own)
-
-
-def _again(levels: FloatArray, draw: np.random.Generator) -> FloatArray:
-    return levels[draw.integers(0, len(levels), len(levels))]
-
-
-def _margin_of(own: FloatArray, foreign: Sequence[FloatArray]) -> float:
-    worst = max(float(np.quantile(levels, 0.95)) for levels in foreign)
-    return float(np.quantile(own, 0.10)) - worst
-
-
-def _levels_there(hits: Sequence[Hit], column: int) -> FloatArray:
-    known = [level for hit in hits if (level := _in_mic(hit, column)) is not None]
-    return np.array(known, dtype=np.float64)
+    return (
+        np.array([level for level, _ in known], dtype=np.float64),
+        np.array([bound for _, bound in known], dtype=bool),
+    )
 
 
 # --- the picture ------------------------------------------------------------------------------
@@ -260,7 +284,7 @@ def decays_and_spectra(side: Heard, kit: Kit, mic: str) -> Curves:
         wave = piece[side.onset : side.onset + hops * hop, column].astype(np.float64)
         rms = np.sqrt(np.mean(wave.reshape(hops, hop) ** 2, axis=1))
         level = 20.0 * np.log10(np.maximum(rms / max(float(rms.max()), 1e-12), 1e-6))
-        clear_s = clear_after_s(hit, side.every, column)
+        clear_s = _clear_s(hit, side.every, column)
         level[np.arange(hops) * hop / rate > clear_s - 0.005] = math.nan
         decays.append(level)
         if clear_s >= 0.080:

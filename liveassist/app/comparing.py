@@ -22,8 +22,9 @@ from liveassist.app.progress import ProgressBar
 from liveassist.errors import ConfigError, InputError
 from liveassist.input.files import open_recording
 from liveassist.measure.character import RING_S
-from liveassist.model import Audio, Drum, Hit, Kit
+from liveassist.model import Audio, Drum, Figures, Hit, Kit
 from liveassist.output.compare_words import comparison_lines
+from liveassist.rolling.takeedits import TakeEdit
 
 #: Audio before an onset and in all, s, that is kept of every hit.
 BEFORE_S, PIECE_S = 0.010, 0.010 + RING_S + 0.010
@@ -63,7 +64,8 @@ class Stretch:
 class Heard:
     """The hits of one stretch with the audio about each, shape (samples, microphones).
 
-    ``every``: hits of all drums in the stretch, for what else sounds.
+    ``every``: hits of all drums in the stretch, for what else sounds; ``figures``: of the stretch
+    as of a take.
     """
 
     name: str
@@ -72,6 +74,7 @@ class Heard:
     every: tuple[Hit, ...]
     sample_rate_hz: int
     onset: int
+    figures: Figures
 
 
 def compare(
@@ -213,16 +216,24 @@ def _hear(
                 pipeline.feed(block)
                 progress.at((block.first_sample + len(block.audio)) / rate)
         pipeline.finish()
-        every = pipeline.session().hits
+        # Each stretch as a take: its figures are then those that a take of the session would have.
+        ends = [recording.duration_s if one.end_s is None else one.end_s for one in group]
+        for one, end_s in zip(group, ends, strict=True):
+            pipeline.edit_takes(TakeEdit("add", start_s=one.start_s, end_s=end_s))
+        record = pipeline.session()
+        every = record.hits
+        found = {(one.take.start_s, one.take.end_s): one.figures for one in record.takes}
+        figures = [found[one.start_s, end_s] for one, end_s in zip(group, ends, strict=True)]
     chosen = [_chosen(every, drum, stretch) for stretch in group]
     starts = [hit.sample - round(BEFORE_S * rate) for hits in chosen for hit in hits]
     with open_recording(given, kit) as recording:
         pieces = iter(cut(recording.blocks(), len(kit.mics), starts, round(PIECE_S * rate)))
     heard = []
-    for stretch, hits in zip(group, chosen, strict=True):
+    for stretch, hits, said in zip(group, chosen, figures, strict=True):
         inside = tuple(hit for hit in every if _inside(hit, stretch))
         mine = tuple(next(pieces) for _ in hits)
-        heard.append(Heard(stretch.name, hits, mine, inside, rate, round(BEFORE_S * rate)))
+        onset = round(BEFORE_S * rate)
+        heard.append(Heard(stretch.name, hits, mine, inside, rate, onset, said))
     return heard
 
 

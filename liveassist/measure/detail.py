@@ -21,6 +21,8 @@ BEFORE_S = 0.010
 #: A foreign hit spoils the ring only if it is louder in the microphone than the hit less this:
 #: 20 dB under the hit's own peak, the ring of most heads is gone.
 SPOILS_DB = 20.0
+#: Hits within this are one moment, s.
+_SAME_S = 0.003
 #: Most hits that may wait; older ones are completed without detail. 64 covers half a second of
 #: strokes on every drum at once.
 MOST_WAITING = 64
@@ -95,15 +97,24 @@ class Detailer:
 
     def _clear_s(self, hit: Hit, own: int) -> float:
         """Seconds until the next hit that matters in the hit's own microphone."""
-        peak = hit.peak_dbfs if hit.peak_dbfs is not None else -200.0
-        later = [
-            other.time_s - hit.time_s
-            for other in self._around
-            if other.sample > hit.sample + 0.003 * self._rate
-            and other.number != hit.number
-            and _loudness(other, own) > peak - SPOILS_DB
-        ]
-        return min(later, default=float("inf"))
+        return clear_after_s(hit, self._around, own, hit.peak_dbfs)
+
+
+def clear_after_s(hit: Hit, others: Sequence[Hit], column: int, peak_dbfs: float | None) -> float:
+    """Seconds from ``hit`` to the next of ``others`` that spoils its ring in a microphone.
+
+    ``peak_dbfs``: level of the hit there. Ghost notes and bleed that lie `SPOILS_DB` under it do
+    not count, and neither does what is only bounded.
+    """
+    least = (peak_dbfs if peak_dbfs is not None else -200.0) - SPOILS_DB
+    later = [
+        other.time_s - hit.time_s
+        for other in others
+        if other.time_s > hit.time_s + _SAME_S
+        and other.number != hit.number
+        and _loudness(other, column) > least
+    ]
+    return min(later, default=float("inf"))
 
 
 def _loudness(hit: Hit, column: int) -> float:

@@ -78,7 +78,7 @@ def _table(names: Sequence[str], rows: Sequence[RowLike]) -> str:
         lines.append(
             [
                 row.measure.title,
-                *(side_words(row, side) for side in row.sides),
+                *(side_words(row, number) for number in range(len(row.sides))),
                 *(difference_words(row, one) or "–" for one in row.differences[1:]),
                 f"yes: {', '.join(real)}" if real else "no",
             ]

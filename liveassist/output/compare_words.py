@@ -52,6 +52,8 @@ class RowLike(Protocol):
     def sides(self) -> Sequence[SideLike | None]: ...
     @property
     def differences(self) -> Sequence[DifferenceLike | None]: ...
+    @property
+    def why(self) -> Sequence[str]: ...
 
 
 class StandingLike(Protocol):
@@ -80,8 +82,8 @@ def comparison_lines(
     lines = [f"{drum} hits: {heard}. Compared with {names[0]}, at matched level."]
     for row in rows:
         lines.append(f"{row.measure.title}:")
-        for name, side, difference in zip(names, row.sides, row.differences, strict=True):
-            lines.append(f"  {name}: {side_words(row, side)}{_against(row, difference)}")
+        for number, (name, difference) in enumerate(zip(names, row.differences, strict=True)):
+            lines.append(f"  {name}: {side_words(row, number)}{_against(row, difference)}")
     lines.append("* more than hits differ among themselves (all lines together, 5 %).")
     if standings:
         lines += ranking_lines(names, standings)
@@ -101,10 +103,11 @@ def ranking_lines(names: Sequence[str], standings: Sequence[StandingLike]) -> li
     return lines
 
 
-def side_words(row: RowLike, side: SideLike | None) -> str:
-    """``181.2 Hz (180.9 to 181.5)``."""
+def side_words(row: RowLike, number: int) -> str:
+    """``181.2 Hz (180.9 to 181.5)`` of one stretch, or why there is no figure."""
+    side = row.sides[number]
     if side is None:
-        return "too few hits"
+        return (row.why[number] if number < len(row.why) else "") or "too few hits"
     decimals = row.measure.decimals
     low, high = (signed(end, decimals) for end in side.ci)
     return f"{signed(side.value, decimals)} {row.measure.unit} ({low} to {high})"

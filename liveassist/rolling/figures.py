@@ -84,10 +84,10 @@ def figure_steps(
 
 def _levels(kit: Kit, drum: Drum, mine: Sequence[Hit], everyone: Sequence[Hit]) -> DrumLevels:
     others = [h.time_s for h in everyone if h.drum != drum.name]
-    return drum_levels(kit, drum, _standing(drum, mine), np.array(others, dtype=np.float64))
+    return drum_levels(kit, drum, standing(drum, mine), np.array(others, dtype=np.float64))
 
 
-def _standing(drum: Drum, hits: Sequence[Hit]) -> list[Hit]:
+def standing(drum: Drum, hits: Sequence[Hit]) -> list[Hit]:
     """Hits whose level in other microphones stands for the drum: unclipped, and not ghosts."""
     loud = [h for h in hits if CLIPPED not in h.flags]
     return [h for h in loud if h.role in _MAIN] if drum.judged else loud

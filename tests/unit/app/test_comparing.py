@@ -22,7 +22,9 @@ from liveassist.app.comparing import (
     parse_stretches,
 )
 from liveassist.errors import ConfigError, InputError
-from liveassist.model import Hit
+from liveassist.model import Hit, Take, TakeRecord
+from liveassist.rolling.figures import figures
+from liveassist.rolling.takeedits import Edited, TakeEdit
 from tests.unit.app.fakes import FakePipeline
 
 RATE = 48_000
@@ -77,6 +79,11 @@ class Listener(FakePipeline):
         self.next_sample = block.first_sample + len(block.audio)
         return []
 
+    def edit_takes(self, edit: TakeEdit) -> Edited:
+        assert edit.start_s is not None
+        self.asked = [*getattr(self, "asked", []), (edit.start_s, edit.end_s)]
+        return {}, []
+
     def session(self) -> Any:
         audio = np.concatenate(self.heard)
         hits = []
@@ -93,7 +100,17 @@ class Listener(FakePipeline):
                 Hit(2 * number + 1, "complete", "kick", late, late / RATE, -9.0, -9.0, 1.0,
                     role="main", mic_dbfs=(-40.0, -45.0, -9.0), mic_bound=(False,) * 3)
             )  # fmt: skip
-        return replace(super().session(), hits=tuple(hits))
+            # Masked strokes of the kick: their bound is what the snare's own ring was there.
+            hits.append(
+                Hit(1000 + number, "complete", "kick", sample + 4000, (sample + 4000) / RATE, -9.0,
+                    -9.0, 1.0, role="main", mic_dbfs=(-6.0, -6.0, -9.0),
+                    mic_bound=(True, True, False))
+            )  # fmt: skip
+        takes = tuple(
+            TakeRecord(Take(f"{number}", start, end, False), figures(self.kit, hits, start, end))
+            for number, (start, end) in enumerate(self.asked)
+        )
+        return replace(super().session(), hits=tuple(hits), takes=takes)
 
 
 @pytest.fixture(scope="module")
@@ -133,6 +150,7 @@ def test_what_was_built_in_is_found(folder: Path) -> None:
     assert -42.0 < float(ring.split("; ")[1].split(" %")[0].replace("−", "-")) < -33.0
     assert not lines_after(text, "crack")[0].endswith("*")
     # Main hits of some -8 dBFS (10 %: near -10) over a kick of -40 in that microphone.
+    # What is only bounded, half of the kick's strokes, is no bleed, and ends no ring.
     assert (
         " 30." in lines_after(text, "bleed margin")[0]
         or " 29." in lines_after(text, "bleed margin")[0]
@@ -150,6 +168,12 @@ def test_two_of_a_kind_do_not_differ(folder: Path) -> None:
 def test_parts_of_one_recording(folder: Path) -> None:
     text = run(folder, "a=DIR/old.wav@0:7.3", "b=DIR/old.wav@7.3:14.5")
     assert text.startswith("snare hits: a 12, b 12.")
+
+
+def test_too_few_hits_say_how_many_are_needed(folder: Path) -> None:
+    text = run(folder, "a=DIR/old.wav@0:2.0", "b=DIR/old.wav@7.3:14.5")
+    assert lines_after(text, "note:")[0] == "  a: measurable in 3 of 3 hits, 5 needed"
+    assert "  a: 3 main hits, " in lines_after(text, "spread")[0]
 
 
 def test_microphones_on_the_same_hits(folder: Path) -> None:
