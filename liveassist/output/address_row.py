@@ -18,7 +18,7 @@ When = Literal["event", "change", "stream", "command", "answer"]
 @dataclass(frozen=True, slots=True)
 class Arg:
     """One argument: type tag (``i`` 32-bit whole number, ``f`` 32-bit float, ``s`` text), unit,
-    range (None: open), and whether a command may leave it out."""
+    range (None: open), whether a command may leave it out, and the words it may be."""
 
     name: str
     type: Literal["i", "f", "s"]
@@ -26,6 +26,7 @@ class Arg:
     low: float | None = None
     high: float | None = None
     optional: bool = False
+    choices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

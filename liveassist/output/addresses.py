@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import string
 from collections.abc import Iterable, Mapping
+from typing import get_args
 
-from liveassist.model import Kit
+from liveassist.model import Kit, Role
 
 from .address_lugs import LUG_COMMANDS, LUG_EVENTS
 from .address_row import ROOT as ROOT
@@ -38,7 +39,7 @@ _NUMBER = Arg("number", "i", "", 0)
 _TIME = Arg("time_s", "f", "s", 0)
 _LEVEL = Arg("peak_dbfs", "f", "dBFS", *LEVEL_DBFS)
 _VELOCITY = Arg("velocity", "i", "", 1, 127)
-_ROLE = Arg("role", "s")
+_ROLE = Arg("role", "s", choices=get_args(Role))
 _SURE = Arg("confidence", "f", "fraction", 0, 1)
 _HIT = f"{ROOT}/drum/{{drum}}/hit"
 _HIT_ARGS = (_NUMBER, _TIME, _LEVEL, _VELOCITY, _ROLE, _SURE)
@@ -125,7 +126,13 @@ _EVENTS = (
     ),
     Address(
         f"{ROOT}/alert/began",
-        (_ID, Arg("when", "s"), Arg("severity", "s"), Arg("subject", "s"), Arg("sentence", "s")),
+        (
+            _ID,
+            Arg("when", "s", choices=("now", "between")),
+            Arg("severity", "s", choices=("info", "look", "stop")),
+            Arg("subject", "s"),
+            Arg("sentence", "s"),
+        ),
         "event",
         "An alert began. When is now or between; severity is info, look or stop; the subject is a "
         "drum or a microphone. The first argument names it in later messages.",
@@ -161,7 +168,11 @@ _EVENTS = (
     ),
     Address(
         f"{ROOT}/output/state",
-        (Arg("output", "s"), Arg("state", "s"), Arg("note", "s")),
+        (
+            Arg("output", "s"),
+            Arg("state", "s", choices=("ok", "down", "absent")),
+            Arg("note", "s"),
+        ),
         "change",
         "Health of one output: ok, down (was there) or absent.",
         ("pad grid", "down", "unplugged"),
@@ -170,8 +181,9 @@ _EVENTS = (
         f"{ROOT}/apply/armed",
         (Arg("mic", "s"), Arg("seconds_left", "f", "s", 0, 30)),
         "change",
-        "Which microphone is armed for applying; 0 seconds: no longer.",
-        ("snare_top", 27.5),
+        "Which microphone is armed for applying, counted down by whole seconds; 0: no longer. In "
+        "the state only while one is.",
+        ("snare_top", 27.0),
     ),
     Address(
         f"{ROOT}/unmeasured",
@@ -231,7 +243,7 @@ _COMMANDS = (
     ),
     Address(
         f"{ROOT}/aim",
-        (Arg("aim", "s"),),
+        (Arg("aim", "s", choices=("natural", "tight", "keep-ghosts")),),
         "command",
         "What the suggestions aim at: natural, tight or keep-ghosts.",
         ("natural",),
@@ -309,7 +321,7 @@ _COMMANDS = (
 
 _ANSWER = Address(
     f"{ROOT}/answer",
-    (Arg("command", "s"), Arg("outcome", "s"), Arg("why", "s")),
+    (Arg("command", "s"), Arg("outcome", "s", choices=("done", "refused")), Arg("why", "s")),
     "answer",
     "To every command: done or refused, and why.",
     (f"{ROOT}/take/stop", "refused", "no take runs"),

@@ -49,8 +49,10 @@ def _arg(arg: Arg) -> str:
     detail = ", ".join(part for part in (arg.unit, _range(arg.low, arg.high)) if part)
     if arg.unit and " to " in arg.unit:
         detail = arg.unit
-    optional = ", may be left out" if arg.optional else ""
-    return f"`{arg.type}` {arg.name}" + (f" ({detail}{optional})" if detail or optional else "")
+    said = [detail] if detail else []
+    said += [f"one of {', '.join(arg.choices)}"] if arg.choices else []
+    said += ["may be left out"] if arg.optional else []
+    return f"`{arg.type}` {arg.name}" + (f" ({'; '.join(said)})" if said else "")
 
 
 def _example(row: Address) -> str:
@@ -93,7 +95,9 @@ def description(kit: Kit, values: Mapping[str, tuple[str, Value]] | None = None)
     """Every address of a session as a tree of the open query-over-HTTP proposal for OSC.
 
     Attributes: FULL_PATH, DESCRIPTION, ACCESS (1 can be read, 2 can be sent here), TYPE, RANGE,
-    UNIT, VALUE where ``values`` has one, CONTENTS.
+    UNIT, VALUE where ``values`` has one, CONTENTS; the words an argument may be are the VALS of its
+    RANGE. Beyond the proposal, so that it says all that the table does: ARGUMENTS (their names),
+    OPTIONAL (whether each may be left out), SENT (when), EXAMPLE.
     """
     root: dict[str, Any] = {"FULL_PATH": "/", "ACCESS": 0, "CONTENTS": {}}
     root["DESCRIPTION"] = "liveassist: hits, figures and suggestions of a drum recording"
@@ -120,15 +124,25 @@ def _leaf(row: Address, path: str, value: tuple[str, Value] | None) -> dict[str,
         "TYPE": row.types,
         "UNIT": [arg.unit for arg in row.args],
         "RANGE": [_span(arg) for arg in row.args],
+        "ARGUMENTS": [arg.name for arg in row.args],
+        "OPTIONAL": [arg.optional for arg in row.args],
+        "SENT": _WHEN[row.when],
+        "EXAMPLE": list(row.example),
     }
     if value is not None:
         leaf["VALUE"] = [value[1]]
     return leaf
 
 
-def _span(arg: Arg) -> dict[str, float]:
-    span = {"MIN": arg.low, "MAX": arg.high}
-    return {key: value for key, value in span.items() if value is not None}
+def _span(arg: Arg) -> dict[str, float | list[str]]:
+    span: dict[str, float | list[str]] = {}
+    if arg.low is not None:
+        span["MIN"] = arg.low
+    if arg.high is not None:
+        span["MAX"] = arg.high
+    if arg.choices:
+        span["VALS"] = list(arg.choices)
+    return span
 
 
 def _place(root: dict[str, Any], path: str, leaf: dict[str, Any]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -117,13 +118,15 @@ def _change_messages(change: Change) -> Iterator[OscMessage]:
 class State:
     """All figures of one snapshot: by address, the type tag and value, or why it is missing.
 
-    ``changes`` and ``outputs`` are those of the snapshot.
+    ``changes`` and ``outputs`` are those of the snapshot; ``armed``: whole seconds left, by
+    microphone.
     """
 
     values: Mapping[str, tuple[str, Value]]
     missing: Mapping[str, str]
     changes: tuple[Change, ...] = ()
     outputs: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    armed: Mapping[str, int] = field(default_factory=dict)
 
 
 @lru_cache(maxsize=8)
@@ -142,7 +145,8 @@ def state_of(snapshot: Snapshot) -> State:
         else:
             values[path] = (quantity.type, value)
     outputs = {output.name: (output.state, output.note) for output in snapshot.outputs}
-    return State(values, missing, snapshot.changes, outputs)
+    armed = {mic: math.ceil(left) for mic, left in snapshot.armed.items() if left > 0.0}
+    return State(values, missing, snapshot.changes, outputs, armed)
 
 
 def messages_between(state: State, previous: State | None) -> list[OscMessage]:
@@ -165,6 +169,11 @@ def messages_between(state: State, previous: State | None) -> list[OscMessage]:
         OscMessage(f"{ROOT}/output/state", "sss", (name, *health))
         for name, health in state.outputs.items()
         if before.outputs.get(name) != health
+    ]
+    messages += [
+        OscMessage(f"{ROOT}/apply/armed", "sf", (mic, float(state.armed.get(mic, 0))))
+        for mic in sorted(state.armed.keys() | before.armed.keys())
+        if before.armed.get(mic) != state.armed.get(mic)
     ]
     return messages
 

@@ -28,8 +28,13 @@ Values = Mapping[str, tuple[str, Value]]
 CLIENT_S = 2.0
 #: Longest address asked for, characters.
 MAX_PATH = 512
-ATTRIBUTES = ("VALUE", "TYPE", "RANGE", "DESCRIPTION", "ACCESS", "FULL_PATH", "CONTENTS", "UNIT")
-_EXTENSIONS = dict.fromkeys(("ACCESS", "VALUE", "RANGE", "DESCRIPTION", "UNIT"), True)
+ATTRIBUTES = (
+    *("VALUE", "TYPE", "RANGE", "DESCRIPTION", "ACCESS", "FULL_PATH", "CONTENTS", "UNIT"),
+    *("ARGUMENTS", "OPTIONAL", "SENT", "EXAMPLE"),
+)
+_EXTENSIONS = dict.fromkeys(
+    ("ACCESS", "VALUE", "RANGE", "DESCRIPTION", "UNIT", *ATTRIBUTES[-4:]), True
+)
 
 
 def reply(target: str, kit: Kit, values: Values, host_info: Mapping[str, Any]) -> tuple[int, Any]:

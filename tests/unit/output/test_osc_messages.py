@@ -243,3 +243,18 @@ def test_bundles_are_bounded_and_lose_nothing() -> None:
     )
     assert all(len(encode(bundle)) <= MAX_BUNDLE_BYTES for bundle in made)
     assert packets(messages[:1], 7) == messages[:1]
+
+
+def test_what_is_armed_is_in_the_state_and_counts_down_by_whole_seconds() -> None:
+    """Whoever subscribes meanwhile sees it; at most one message a second."""
+    address = "/liveassist/1/apply/armed"
+
+    def told(now: Snapshot, before: Snapshot | None) -> list[tuple[object, ...]]:
+        return [m.args for m in messages_for_snapshot(now, before) if m.address == address]
+
+    at = [replace(SNAPSHOT, armed={"snare_top": left}) for left in (27.4, 27.1, 26.9)]
+    assert told(at[0], None) == [("snare_top", 28.0)]
+    assert told(at[1], at[0]) == []
+    assert told(at[2], at[1]) == [("snare_top", 27.0)]
+    assert told(SNAPSHOT, at[2]) == [("snare_top", 0.0)]
+    assert told(SNAPSHOT, None) == []

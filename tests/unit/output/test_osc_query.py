@@ -55,6 +55,10 @@ def test_a_figure_with_its_value() -> None:
         "UNIT": ["dB"],
         "RANGE": [{"MIN": 0, "MAX": 60}],
         "VALUE": [1.4],
+        "ARGUMENTS": ["spread_db"],
+        "OPTIONAL": [False],
+        "SENT": "when it changes",
+        "EXAMPLE": [1.4],
     }
 
 
