@@ -67,8 +67,9 @@ class HumWatch:
         )
         time = np.arange(self._frame) / self._rate
         window = np.hanning(self._frame + 1)[:-1]
-        self._kernel: npt.NDArray[np.complex128] = (
-            window * np.exp(-2j * np.pi * self._lines[:, None] * time) * 2.0 / window.sum()
+        turns = np.exp(-2j * np.pi * self._lines[:, None] * time)
+        self._kernel: npt.NDArray[np.complex128] = np.asarray(
+            window * turns * 2.0 / window.sum(), dtype=np.complex128
         )
         self._values: list[npt.NDArray[np.complex128]] = []
 

@@ -162,11 +162,15 @@ class Store:
 
     def _open(self) -> sqlite3.Connection:
         db = self._connect(str(self.path))
-        db.isolation_level = None
-        for pragma in PRAGMAS:
-            db.execute(pragma)
-        db.executescript(SCHEMA_SQL)
-        db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        try:
+            db.isolation_level = None
+            for pragma in PRAGMAS:
+                db.execute(pragma)
+            db.executescript(SCHEMA_SQL)
+            db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        except BaseException:
+            _close(db)
+            raise
         return db
 
     def _commit(

@@ -147,7 +147,7 @@ def unkept_stretches(folder: Path) -> list[Take]:
         with contextlib.closing(sqlite3.connect(str(path))) as db:
             row = db.execute("SELECT value FROM facts WHERE name = 'standing'").fetchone()
         standing = from_plain(Standing, json.loads(row[0])) if row is not None else Standing()
-    except (sqlite3.Error, ValueError, TypeError, KeyError):
+    except (sqlite3.Error, ValueError):
         return []
     marks = [take for take in standing.takes if not take.provisional]
     stretches = [take for take in standing.takes if take.provisional and take.end_s is not None]
@@ -182,16 +182,18 @@ def _read(path: Path) -> tuple[dict[str, Any], tuple[Hit, ...], tuple[Alert, ...
                 raise _OddError(f"is of {age} version of this program")
             if db.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
                 raise _OddError("is damaged")
-            facts = {name: json.loads(text) for name, text in db.execute("SELECT * FROM facts")}
+            facts = {
+                name: json.loads(_text(text)) for name, text in db.execute("SELECT * FROM facts")
+            }
             hits = tuple(
                 _hit(data, pattern)
                 for data, pattern in db.execute("SELECT data, pattern FROM hits ORDER BY number")
             )
             alerts = tuple(
-                from_plain(Alert, json.loads(data))
+                from_plain(Alert, json.loads(_text(data)))
                 for (data,) in db.execute("SELECT data FROM alerts ORDER BY start_s")
             )
-    except (sqlite3.Error, ValueError, TypeError, KeyError, zlib.error) as problem:
+    except (sqlite3.Error, ValueError, zlib.error) as problem:
         raise _OddError("is damaged or no file of ours") from problem
     return facts, hits, alerts
 
@@ -214,11 +216,20 @@ def _standing(facts: dict[str, Any]) -> Standing:
         return Standing()
     try:
         return from_plain(Standing, facts["standing"])
-    except (TypeError, KeyError, ValueError, AttributeError):
+    except ValueError:
         raise _OddError("is damaged or no file of ours") from None
 
 
+def _text(value: object) -> str:
+    """A column that holds text; a ValueError where it holds anything else, which SQLite allows."""
+    if not isinstance(value, str):
+        raise ValueError(f"{type(value).__name__} in the place of text")
+    return value
+
+
 def _hit(data: bytes, pattern: bytes | None) -> Hit:
+    if not isinstance(data, bytes) or not isinstance(pattern, bytes | None):
+        raise ValueError("no bytes where a hit should be")
     hit = from_plain(Hit, json.loads(zlib.decompress(data)))
     if pattern is None or hit.measures is None:
         return hit

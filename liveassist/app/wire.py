@@ -115,6 +115,9 @@ def _reader(kind: Any) -> _Reader:
     if kind is Any or typing.get_origin(kind) is Literal:
         return lambda plain: plain
     origin, items = typing.get_origin(kind), typing.get_args(kind)
+    if hasattr(origin, "__value__"):
+        # A named alias (PEP 695), as numpy from 2.5 on has for its arrays: what it stands for.
+        origin = typing.get_origin(origin.__value__)
     if origin in (Union, types.UnionType):
         (one,) = (choice for choice in items if choice is not type(None))
         return _optional(_reader(one), optional=type(None) in items)

@@ -28,7 +28,9 @@ def _transform(band: Band, sample_rate_hz: float) -> tuple[int, int, FloatArray]
     grid = band.low_hz * 2.0 ** (np.arange(PATTERN_BINS) * PATTERN_CENTS / 1200.0)
     window = np.hanning(count + 2)[1:-1]
     phase = -2j * np.pi * np.outer(np.arange(count) / rate, grid)
-    matrix: ComplexArray = window[:, None] * np.exp(phase) / window.sum()
+    matrix: ComplexArray = np.asarray(
+        window[:, None] * np.exp(phase) / window.sum(), dtype=np.complex128
+    )
     return step, count, matrix.view(np.float64)
 
 
