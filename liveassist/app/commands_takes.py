@@ -95,7 +95,7 @@ def _add_changes(parser: argparse.ArgumentParser) -> None:
         nargs=2,
         default=[],
         metavar=("TAKE", "TAKE"),
-        help="make one of two, with all that lies between them",
+        help="make one of two, with all that lies between them, takes too",
     )
     for option, metavar, text in (
         ("--rename", "TAKE=NAME", "call it otherwise"),
@@ -118,7 +118,11 @@ def _add_words(parser: argparse.ArgumentParser) -> None:
             "it replaces a part of take OF from this bar on (or @12.5s: so far into it) and is "
             "held against that part; an empty OF takes this back",
         ),
-        ("--tempo", "[SONG=]BPM", "beats a minute, 20 to 400; the report and exports use it too"),
+        (
+            "--tempo",
+            "[SONG=]BPM",
+            "beats a minute, 20 to 400, kept for the report and exports too; none: forget it",
+        ),
         ("--first-beat", "TAKE=SECONDS", "where beat one of bar one is (default: first main kick)"),
     ):
         group.add_argument(option, action="append", default=[], metavar=metavar, help=text)

@@ -13,6 +13,8 @@ from liveassist.app.options import TEMPO_BPM
 from liveassist.errors import ConfigError
 from liveassist.output.stored import PunchIn
 
+#: Said of a tempo, takes back the one that is kept.
+NO_TEMPO = "none"
 _PLACE = re.compile(r"^(?:bar )?([1-9][0-9]*)$")
 _SECONDS = re.compile(r"^([0-9]+(?:\.[0-9]*)?)\s*s$")
 
@@ -136,13 +138,18 @@ def _tempos(
     for text in given:
         parts = split_assignment(text)
         song, number = ("", text) if parts is None else (parts[0].strip(), parts[1])
+        if number.strip().lower() == NO_TEMPO:
+            tempos.pop(song, None)
+            continue
         try:
             tempo = float(number)
         except ValueError:
             tempo = 0.0
         low, high = TEMPO_BPM
         if not low <= tempo <= high:
-            problems.append(f"--tempo {text}: give from {low:g} to {high:g} beats a minute")
+            problems.append(
+                f"--tempo {text}: give from {low:g} to {high:g} beats a minute, or {NO_TEMPO}"
+            )
         elif song and song not in songs:
             problems.append(
                 f"--tempo {text}: no take is of that song; say which are with --song TAKE={song}"

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from liveassist.app.export import drum_kinds
-from liveassist.app.notes import read_notes, write_notes
-from liveassist.app.saying import TakeWords, said_of_takes
+from liveassist.app.notes import Notes, read_notes, write_notes
+from liveassist.app.saying import NO_TEMPO, TakeWords, said_of_takes
 from liveassist.app.sessionfolder import find_sessions, is_session, read_session
 from liveassist.app.songwords import song_lines
 from liveassist.app.storefile import unkept_stretches
@@ -129,6 +129,7 @@ def takes(request: TakesRequest, out: TextIO) -> int:
     names = [one.name for one in session.takes] if edited is None else edited.takes
     # Everything is checked before anything is written.
     said = said_of_takes(notes, request.words, names, on_bars=session.click is not None)
+    tempos = _new_tempos(session, notes, said)
     if edited is not None:
         edited.write()
         for line in edited.said:
@@ -136,9 +137,46 @@ def takes(request: TakesRequest, out: TextIO) -> int:
     if edited is not None or request.words.any:
         write_notes(request.session, said)
         session = read_session(request.session, request.kit)
+    for line in tempos:
+        print(line, file=out)
     for line in (*takes_page(session), *unkept_lines(request.session)):
         print(line, file=out)
     return 0
+
+
+def _new_tempos(session: StoredSession, before: Notes, said: Notes) -> list[str]:
+    """That a tempo is kept, and how to take it back. ConfigError with every new one that no take of
+    its song keeps to: it would lay all bars wrongly from now on."""
+    given = {song: bpm for song, bpm in said.tempos.items() if before.tempos.get(song) != bpm}
+    if not given:
+        return []
+    would = replace(
+        session, tempos=said.tempos, songs=said.songs, beats=said.beats or session.beats,
+        first_beats=said.first_beats, punch_ins=said.punch_ins,
+    )  # fmt: skip
+    holds: dict[str, list[float]] = {}
+    for one in (one for song in session_maps(would, _judged(would), _kicks(would)) for one in song):
+        song = said.songs.get(one.take.name, "")
+        holds.setdefault(song if song in said.tempos else "", []).append(one.grid.hold)
+    problems = [
+        f"--tempo {_tempo_words(song, bpm)}: no take keeps to {bpm:g} beats a minute; nothing is "
+        "changed"
+        for song, bpm in given.items()
+        if song in holds and max(holds[song]) < LEAST_HOLD
+    ]
+    if problems:
+        raise ConfigError(problems)
+    return [
+        f"{bpm:g} beats a minute are kept for {song or 'every song without a tempo of its own'}, "
+        "for the report and exports too; forget them with "
+        f'--tempo "{_tempo_words(song, NO_TEMPO)}".'
+        for song, bpm in given.items()
+    ]
+
+
+def _tempo_words(song: str, tempo: float | str) -> str:
+    text = tempo if isinstance(tempo, str) else f"{tempo:g}"
+    return f"{song}={text}" if song else text
 
 
 def unkept_lines(folder: Path) -> list[str]:
@@ -158,6 +196,8 @@ def takes_page(session: StoredSession) -> list[str]:
     lines = take_lines(session, drums)
     side_by_side = take_table(session, drums)
     lines += ["", *side_by_side] if side_by_side else []
+    changed = change_lines(session)
+    lines += ["", *changed] if changed else []
     maps = session_maps(session, drums, _kicks(session))
     punched = punch_lines(
         session, drums, {one.take.name: one.grid for song in maps for one in song}
@@ -226,6 +266,17 @@ def take_lines(session: StoredSession, drums: Sequence[str]) -> list[str]:
             lines.append(f"   {session.notes[take.name]}")
         lines += song_lines(session, take, drums)
     return lines or ["No take was played or marked."]
+
+
+def change_lines(session: StoredSession) -> list[str]:
+    """What changed against the reference, take by take; nothing where nothing did."""
+    takes = [take for take in session.takes if take.changes]
+    if not takes:
+        return []
+    reference = session.summary.get("reference")
+    lines = [f"What changed against {reference}:" if reference else "What changed:"]
+    lines += [f"{take.name}: {one['sentence']}" for take in takes for one in take.changes]
+    return lines
 
 
 def map_lines(maps: Sequence[TakeMap]) -> list[str]:

@@ -306,3 +306,27 @@ def test_a_take_that_stays_keeps_its_margin_where_another_is_split(folder: Path)
     row = next(row for row in summary_of(folder)["takes"] if row["name"] == "again")
     assert row["review"]["bleed_margin_db"] == {"kick": 43.4}
     assert row["review"]["sentence"] != "Invented.", "the reference is another: judged anew"
+
+
+def listed(folder: Path, **words: Any) -> str:
+    out = io.StringIO()
+    takes(TakesRequest(folder, words=TakeWords(**words)), out)
+    return out.getvalue()
+
+
+def test_the_list_says_what_changed_and_not_only_how_much(folder: Path) -> None:
+    text = listed(folder)
+    assert "again: The snare head is 30 cents flat of the reference: check the lugs." in text
+
+
+def test_a_tempo_is_said_to_be_kept_and_an_unusable_one_refused(folder: Path) -> None:
+    """The invented takes are quarters at 120 beats a minute."""
+    text = listed(folder, tempos=("120",))
+    assert "120 beats a minute are kept for every song" in text
+    assert '--tempo "none"' in text
+    assert "are kept" not in listed(folder)
+    with pytest.raises(ConfigError, match="no take keeps to 97 beats a minute; nothing is changed"):
+        listed(folder, tempos=("97",))
+    assert read_notes(folder).tempos == {"": 120.0}
+    listed(folder, tempos=("none",))
+    assert read_notes(folder).tempos == {}
