@@ -168,6 +168,9 @@ def _carry_out(
         if one.edit.do == "remove" and one.edit.take is not None:
             found[one.edit.take] = None
             said.append(f"{one.edit.take} is no take any more; its hits stay.")
+        if one.edit.do == "join":
+            swallowed = [name for name in renames if name not in (one.edit.take, one.edit.other)]
+            said += [f"{name} lay between the two and is a part of it now." for name in swallowed]
         for old, new in list(names.items()):
             if new is not None and new in found:
                 names[old] = found[new]

@@ -198,11 +198,22 @@ class Takes:
         whole = joined(first, second)
         if edit.name:
             whole = replace(whole, name=self._free_name(edit.name, first.name, second.name))
-        self._put(second)
+        # What lies wholly between the two is a part of the whole, and no take beside it.
+        between = [
+            one
+            for one in takes
+            if one not in (first, second)
+            and first.end_s is not None
+            and one.end_s is not None
+            and first.end_s <= one.start_s
+            and one.end_s <= second.start_s
+        ]
+        for one in (second, *between):
+            self._put(one)
         self._put(first, whole)
         if self._ends_with_stretch in (first.name, second.name):
             self._ends_with_stretch = whole.name
-        return {first.name: whole.name, second.name: whole.name}, [whole]
+        return {one.name: whole.name for one in (first, second, *between)}, [whole]
 
     def _put(self, old: Take, *new: Take) -> None:
         """Put takes in the place of one (none: take it away), wherever it is kept."""

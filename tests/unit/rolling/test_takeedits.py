@@ -85,6 +85,16 @@ def test_takes_are_joined_split_and_moved() -> None:
     assert [name for name, _, _ in spans(takes)] == ["verse", "both b", "coda"]
 
 
+def test_a_take_between_two_that_are_joined_is_a_part_of_the_whole() -> None:
+    """Else its hits would count twice. One that lies within one of the two stays."""
+    takes = marked(
+        ("one", 0.0, 10.0), ("solo", 2.0, 4.0), ("two", 12.0, 20.0), ("three", 30.0, 40.0)
+    )
+    renamed, _ = takes.edit(TakeEdit("join", "three", "one"), 50.0)
+    assert renamed == {"one": "one", "two": "one", "three": "one"}
+    assert spans(takes) == [("one", 0.0, 40.0), ("solo", 2.0, 4.0)]
+
+
 def test_the_running_take_can_be_split_and_joined() -> None:
     takes = marked(("one", 0.0, 10.0))
     takes.start("two", 12.0)
