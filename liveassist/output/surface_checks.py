@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Sequence
 
+from .addresses import ADDRESSES
 from .osc_codec import OscError, check_address
 from .osc_match import matches
 from .profile_schema import Problems
@@ -43,10 +44,31 @@ def check_target(target: OscTarget, problems: Problems) -> None:
                 matches(pattern, "/")
             except OscError as error:
                 problems.add(f"{where}.{key}", str(error))
+                continue
+            if target.table and not _means_something(pattern):
+                what = f"no address of the table matches {pattern!r}"
+                problems.add(f"{where}.{key}", what)
+    if not target.host.strip() or any(c.isspace() or c in "/@" for c in target.host):
+        problems.add(f"{where}.host", f"{target.host!r} is neither an address nor a name")
+
+
+def _means_something(pattern: str) -> bool:
+    """Whether an address that is sent could match, whatever drums and microphones are called."""
+    parts = pattern.split("/")
+    for row in ADDRESSES:
+        known = row.path.split("/")
+        if row.when != "command" and len(known) == len(parts):
+            pairs = zip(parts, known, strict=True)
+            if all("{" in name or matches(f"/{part}", f"/{name}") for part, name in pairs):
+                return True
+    return False
 
 
 def check_osc_in(osc_in: OscIn, problems: Problems) -> None:
     """An address of this computer; beyond it, a list of who may give commands."""
+    if osc_in.transport != "udp" and 0 < osc_in.query_port == osc_in.port:
+        what = f"is the TCP port of commands too, since transport is {osc_in.transport}"
+        problems.add("[osc_in].query_port", what)
     for network in osc_in.allow:
         try:
             ipaddress.ip_network(network, strict=False)

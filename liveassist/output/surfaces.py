@@ -134,6 +134,12 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
 }
 _FIELDS = {**_FIELDS, "apply": _FIELDS["control"]}
 _SINGLE = ("surface", "osc_in")
+#: What ``to`` and ``on`` name, and what is wrong where there is nothing to name.
+_CAN = {"to": "outputs it can use", "on": "ports that are heard"}
+_NOTHING_THERE = {
+    "to": "there is no output it could use: describe one, in [[midi]] or (for osc) in [[osc]]",
+    "on": "no port is heard: give one [[midi]] port input = true",
+}
 #: Largest ``number`` of each kind of message.
 _HIGHEST = {"cc": 127, "cc14": 31, "nrpn": 16383, "note": 127}
 
@@ -168,9 +174,7 @@ def read_surface(text: str, file: str) -> tuple[Surface | None, list[str]]:
     except tomllib.TOMLDecodeError as error:
         return None, [f"{file}: not a TOML file: {error}"]
     tables = _read_tables(document, problems)
-    surface = None
-    if not problems.found:
-        surface = _build(tables, problems, file)
+    surface = _build(tables, problems, file)
     return (None if problems.found else surface), problems.found
 
 
@@ -185,17 +189,33 @@ def _read_tables(document: Mapping[str, Any], problems: Problems) -> dict[str, l
         if key not in _FIELDS:
             problems.unknown("top level", "the table", key, [*_FIELDS, "meaning"])
         elif key in _SINGLE:
-            tables[key].append(read_table(value, _FIELDS[key], f"[{key}]", problems))
+            tables[key].append(_read(key, value, f"[{key}]", 1, problems))
         elif not isinstance(value, list):
             problems.add(f"[{key}]", f"is written with two brackets: [[{key}]]")
         else:
             for index, item in enumerate(value, 1):
                 name = item.get("name") if isinstance(item, Mapping) else None
                 where = f"[[{key}]] {name!r}" if isinstance(name, str) else f"[[{key}]] {index}"
-                tables[key].append(read_table(item, _FIELDS[key], where, problems))
+                tables[key].append(_read(key, item, where, index, problems))
     if not tables["surface"]:
         problems.add("[surface]", "is missing; it holds at least a name")
+        tables["surface"].append({"name": "", "about": "", "pages": 16, "blink": ()})
     return tables
+
+
+def _read(key: str, item: object, where: str, index: int, problems: Problems) -> dict[str, Any]:
+    """A table's values. What is missing or wrong has a stand-in that raises no further objection,
+    so that the rest of the table is checked all the same."""
+    values = read_table(item, _FIELDS[key], where, problems)
+    stand_ins: dict[str, Any] = {"name": str(index), "port": -index, "number": 0, "note": 0}
+    stand_ins.update(shows="take" if key == "light" else None, message=None, drum="?")
+    stand_ins.update(command="take/start")
+    if key == "midi":
+        stand_ins["port"] = "?"
+    for name, spec in _FIELDS[key].items():
+        if spec.required:
+            values.setdefault(name, stand_ins[name])
+    return values
 
 
 def _read_meanings(table: object, problems: Problems) -> dict[str, int]:
@@ -218,16 +238,20 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
             if target.port == osc_in.port and target.host in ("localhost", osc_in.host):
                 what = "is where [osc_in] listens: liveassist would talk to itself"
                 problems.add(f"[[osc]] {target.name!r}.port", what)
+            local = target.host in ("localhost", osc_in.host) and target.transport != "udp"
+            if local and target.port == osc_in.query_port:
+                what = "is where [osc_in] describes its addresses (query_port)"
+                problems.add(f"[[osc]] {target.name!r}.port", what)
     sends = [port.name for port in midi if port.output]
     hears = [port.name for port in midi if port.input]
     controls = []
     for values in tables["control"]:
-        outputs = [t.name for t in osc] if values["message"] == "osc" else sends
+        outputs = _outputs_for(values["message"], osc, sends)
         values = _default_output(values, "to", outputs, "control", problems)
         controls.append(_control(values, problems))
     applies = []
     for values in tables["apply"]:
-        outputs = [t.name for t in osc] if values["message"] == "osc" else sends
+        outputs = _outputs_for(values["message"], osc, sends)
         values = _default_output(values, "to", outputs, "apply", problems)
         applies.append(_apply(values, problems))
     hits, lights, presses = [], [], []
@@ -268,26 +292,39 @@ def _build(tables: Mapping[str, list[Any]], problems: Problems, file: str) -> Su
     )
 
 
+def _outputs_for(
+    message: str | None, osc: Sequence[OscTarget], sends: Sequence[str]
+) -> Sequence[str] | None:
+    """Names of the outputs a message can go to; None where the message is not known."""
+    return None if message is None else [t.name for t in osc] if message == "osc" else sends
+
+
 def _default_output(
-    values: dict[str, Any], key: str, outputs: Sequence[str], table: str, problems: Problems
+    values: dict[str, Any], key: str, outputs: Sequence[str] | None, table: str, problems: Problems
 ) -> dict[str, Any]:
     """Fill in the only possible output where none is named; a wrong one is a problem."""
     where = f"[[{table}]] {values.get('name') or values.get('drum')!r}"
+    if outputs is None:
+        return values
     if not values[key] and len(outputs) == 1:
         return {**values, key: outputs[0]}
     if values[key] not in outputs:
         if values[key]:
             problems.unknown(f"{where}.{key}", "the output", values[key], outputs)
         else:
-            names = ", ".join(outputs) or "none is described in this profile"
-            problems.add(f"{where}.{key}", f"must name one of the outputs it can use: {names}")
+            problems.add(
+                f"{where}.{key}",
+                _NOTHING_THERE[key]
+                if not outputs
+                else f"must name one of the {_CAN[key]}: {', '.join(outputs)}",
+            )
     return values
 
 
 def _apply(values: dict[str, Any], problems: Problems) -> Control | None:
     """An [[apply]] entry: a control, but for suggested settings only, and never as text."""
     where = f"[[apply]] {values['name']!r}"
-    if not values["shows"].startswith("suggested_"):
+    if values["shows"] is not None and not values["shows"].startswith("suggested_"):
         problems.add(f"{where}.shows", "only suggested settings can be applied")
     if values["message"] == "text" or (values["message"] == "osc" and values["type"] == "s"):
         problems.add(f"{where}.message", "a setting is a number, not text")
@@ -297,13 +334,14 @@ def _apply(values: dict[str, Any], problems: Problems) -> Control | None:
 def _control(values: dict[str, Any], problems: Problems, table: str = "control") -> Control | None:
     where = f"[[{table}]] {values['name']!r}"
     before = len(problems.found)
-    quantity = BY_KEY[values.pop("shows")]
+    shows = values.pop("shows")
+    quantity = None if shows is None else BY_KEY[shows]
     span = values.pop("range")
     curve: Curve = values.pop("curve")
     invert = values.pop("invert")
     message = values["message"]
     for key, needed in (("drum", ("drum", "bleed")), ("mic", ("mic", "bleed"))):
-        if quantity.subject in needed and not values[key]:
+        if quantity is not None and quantity.subject in needed and not values[key]:
             problems.add(where, f"{quantity.key} needs {key} = a {key} of the kit")
     if values["number"] > _HIGHEST.get(message, 16383):
         problems.add(f"{where}.number", f"must be at most {_HIGHEST[message]} for {message}")
@@ -313,16 +351,18 @@ def _control(values: dict[str, Any], problems: Problems, table: str = "control")
         except OscError as error:
             problems.add(f"{where}.address", str(error))
     as_text = message == "text" or (message == "osc" and values["type"] == "s")
-    if quantity.type == "s" and not as_text:
+    if quantity is not None and message is not None and quantity.type == "s" and not as_text:
         problems.add(f"{where}.message", f"{quantity.key} is text; only a display can show it")
-    scale = None if as_text else _scale(quantity, span, curve, invert, where, problems)
-    if len(problems.found) > before:
+    scale = None
+    if not as_text and (span is not None or quantity is not None):
+        scale = _scale(quantity, span, curve, invert, where, problems)
+    if quantity is None or message is None or len(problems.found) > before:
         return None
     return Control(quantity=quantity, scale=scale, **values)
 
 
 def _scale(
-    quantity: Quantity,
+    quantity: Quantity | None,
     span: tuple[float, float] | None,
     curve: Curve,
     invert: bool,
@@ -330,6 +370,7 @@ def _scale(
     problems: Problems,
 ) -> Scale | None:
     if span is None:
+        assert quantity is not None
         if quantity.low is None or quantity.high is None:
             problems.add(where, f"{quantity.key} needs range = [low, high] in {quantity.unit}")
             return None

@@ -99,7 +99,83 @@ def test_all_mistakes_are_found_at_once() -> None:
         "bank.toml: [[control]] 'fader 1'.shows: the word 'spred_db' is not known; "
         "did you mean 'spread_db'?",
         "bank.toml: [[control]] 'fader 1'.number: must be at least 0, not -1",
+        "bank.toml: [[control]] 'fader 1'.to: there is no output it could use: describe one, in "
+        "[[midi]] or (for osc) in [[osc]]",
     ]
+
+
+def test_a_mistake_in_one_key_hides_none_in_another() -> None:
+    """Types, ranges, pages, addresses, patterns, ports: one look finds all."""
+    _, problems = read_surface(
+        """
+        surface = { name = 7, pages = 2 }
+        [[osc]]
+        name = "tablet"
+        host = "no host"
+        port = 9000
+        rate_hz = "fast"
+        only = ["/liveassist/1/drum/*/spread_bd"]
+        prefix = "tablet/"
+        [osc_in]
+        port = 9001
+        transport = "tcp_slip"
+        query_port = 9001
+        [[midi]]
+        name = "pads"
+        port = "x"
+        [[control]]
+        name = "a"
+        shows = "spred_db"
+        message = "osc"
+        address = "no slash"
+        range = [5, -5]
+        [[control]]
+        name = "b"
+        shows = "spread_db"
+        message = "c"
+        [[press]]
+        name = "c"
+        number = 1
+        command = "page"
+        value = "3"
+        """,
+        "x.toml",
+    )
+    found = [problem.removeprefix("x.toml: ") for problem in problems]
+    for start in (
+        "[surface].name: must be text",
+        "[[osc]] 'tablet'.host: 'no host' is neither",
+        "[[osc]] 'tablet'.rate_hz: must be a number",
+        "[[osc]] 'tablet'.only: no address of the table matches",
+        "[[osc]] 'tablet'.prefix: ",
+        "[osc_in].query_port: is the TCP port",
+        "[[control]] 'a'.shows: the word",
+        "[[control]] 'a'.address: ",
+        "[[control]] 'a'.range: goes from low to high",
+        "[[control]] 'b'.message: the word",
+        "[[control]] 'b': spread_db needs drum",
+        "[[press]] 'c'.value: names the page",
+        "[[press]] 'c'.on: no port is heard: give one [[midi]] port input = true",
+    ):
+        assert any(problem.startswith(start) for problem in found), (start, found)
+    assert len(found) == len(set(found))
+
+
+@pytest.mark.parametrize(
+    ("pattern", "good"),
+    [
+        ("/liveassist/1/drum/snare/*", True),
+        ("/liveassist/1/{take,alert}/*", True),
+        ("/liveassist/1/mic/*/suggested/threshold_dbfs", True),
+        ("/liveassist/2/*", False),
+        ("/liveassist/1/take/start", False),
+        ("/liveassist/1/drum", False),
+    ],
+)
+def test_a_pattern_that_matches_nothing_is_a_mistake(pattern: str, good: bool) -> None:
+    text = f'osc = [{{ name = "o", port = 1, only = ["{pattern}"] }}]'
+    _, problems = read_surface(HEAD + text, "x.toml")
+    assert (problems == []) == good
 
 
 HEAD = 'surface = { name = "x" }\n'
