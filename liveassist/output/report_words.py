@@ -219,7 +219,10 @@ def worst_bleed(session: StoredSession) -> str | None:
         for mic in session.summary["expander"]
         if (mine := _owner_or_pair(session, mic)) is not None
         for drum, value in session.summary["bleed_db"].get(mic, {}).items()
-        if value is not None and drum != mine
+        if value is not None
+        and drum != mine
+        # At most so much is no figure to put on top of a page.
+        and f"{mic}.{drum}" not in session.summary["bleed_upper_bound"]
     ]
     if not cells:
         return None

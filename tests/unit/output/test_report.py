@@ -374,3 +374,16 @@ def test_paper_gets_the_wide_page(page: str) -> None:
     """A sheet of paper is narrower than a desk's screen, but no telephone."""
     assert "@media screen and (max-width: 760px)" in page
     assert "@media (max-width" not in page
+
+
+def test_a_bound_is_no_worst_bleed(tmp_path: Path) -> None:
+    """Hi-hat buried under the snare: at most so much is not the most."""
+    session = read_session(stored_samples.write_session(tmp_path / "evening"))
+    row = {"kick": -31.0, "hihat": -20.0}
+    summary = {**session.summary, "bleed_db": {"snare_top": row}}
+    buried = {**summary, "bleed_upper_bound": ["snare_top.hihat"]}
+    told = for_mixer(dataclasses.replace(session, summary=buried), ["snare"])
+    assert any(line.startswith("Most bleed: kick in snare_top") for line in told)
+    heard = {**summary, "bleed_upper_bound": []}
+    told = for_mixer(dataclasses.replace(session, summary=heard), ["snare"])
+    assert any(line.startswith("Most bleed: hihat in snare_top") for line in told)
