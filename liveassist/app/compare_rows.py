@@ -244,16 +244,21 @@ def _margin(side: Heard, kit: Kit, mic: str) -> Estimate | str:
         again = draw.integers(0, len(foreign), len(foreign)) if len(foreign) else np.zeros(0, int)
         mine = own[draw.integers(0, len(own), len(own))]
         tries.append(value + _apart(mine, foreign[again], bound[again]) - point)
-    low, high = np.nanquantile(tries, [0.025, 0.975])
+    known = [one for one in tries if math.isfinite(one)]
+    if len(known) < _DRAWS // 2:
+        return "its interval cannot be told: the worst source is mostly buried"
+    low, high = np.quantile(known, [0.025, 0.975])
     return value, (float(low), float(high)), len(own)
 
 
 def _apart(own: FloatArray, foreign: FloatArray, bound: BoolArray) -> float:
-    """Margin of some hits; what is heard between hits, no drum, is taken as it is."""
+    """Margin of some hits (NaN where their loudest is only bounded); what is heard between hits,
+    no drum, is taken as it is."""
     soft = float(np.quantile(own, 0.10))
     if not len(foreign):
         return soft
-    return soft - float(censored_quantile(foreign[:, None], bound[:, None], 0.95)[0][0])
+    loud, is_bound = censored_quantile(foreign[:, None], bound[:, None], 0.95)
+    return math.nan if is_bound[0] else soft - float(loud[0])
 
 
 def _levels_there(hits: Sequence[Hit], column: int) -> tuple[FloatArray, BoolArray]:

@@ -31,6 +31,9 @@ BEFORE_S, PIECE_S = 0.010, 0.010 + RING_S + 0.010
 #: Most hits of a stretch that are looked at, spread over it.
 MOST_HITS = 200
 MATCHES = ("level", "median")
+#: Stretches whose main hits differ by this much may differ in gain, dB (common practice, no
+#: source: drummers wander by less from take to take).
+FAR_DB = 3.0
 _STRETCH = re.compile(
     r"(?:(?P<name>[^=/\\@]+)=)?(?P<input>.+?)(?:@(?P<start>[^:@]+):(?P<end>[^:@]+))?\Z"
 )
@@ -100,6 +103,9 @@ def compare(
     counts = [len(side.hits) for side in sides] if len(mics) == 1 else [len(sides[0].hits)]
     for line in comparison_lines(drum.name, names, counts, rows, standings):
         print(line, file=out)
+    if request.match == "level" and len(mics) == 1:
+        for line in _unlike_levels(sides):
+            print(line, file=out)
     if request.out is not None:
         _page(request.out, kit, drum, names, mics, sides, rows, standings)
         print(f"Wrote {request.out}.", file=out)
@@ -235,6 +241,27 @@ def _hear(
         onset = round(BEFORE_S * rate)
         heard.append(Heard(stretch.name, hits, mine, inside, rate, onset, said))
     return heard
+
+
+def _unlike_levels(sides: Sequence[Heard]) -> list[str]:
+    """Stretches whose level is far from the first's: a gain that was turned looks like playing."""
+    middles = {
+        side.name: float(np.median([hit.peak_dbfs for hit in main]))
+        for side in sides
+        if (main := [h for h in side.hits if h.role == "main" and h.peak_dbfs is not None])
+    }
+    base = middles.get(sides[0].name)
+    far = [
+        f"{name} {level - base:+.1f} dB".replace("-", "\u2212")
+        for name, level in middles.items()
+        if base is not None and abs(level - base) >= FAR_DB
+    ]
+    if not far:
+        return []
+    return [
+        f"Main hits against {sides[0].name}: {', '.join(far)}. If a gain was turned, and not the "
+        "playing, compare with --match median."
+    ]
 
 
 def _inside(hit: Hit, stretch: Stretch) -> bool:

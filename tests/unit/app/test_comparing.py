@@ -202,6 +202,10 @@ def test_matching_by_the_median_forgives_gain(folder: Path) -> None:
     quiet = strokes(0.0, 0.40, 0.3, 3) * 0.1
     soundfile.write(folder / "quiet.wav", quiet, RATE, "FLOAT")
     text = run(folder, "old=DIR/old.wav", "quiet=DIR/quiet.wav", match="median")
+    assert "--match median" not in text
+    loud = run(folder, "old=DIR/old.wav", "quiet=DIR/quiet.wav")
+    assert "Main hits against old: quiet \u221220." in loud
+    assert "If a gain was turned, and not the playing, compare with --match median." in loud
     for title in ("note:", "body", "box", "crack"):
         assert not lines_after(text, title)[1].endswith("*")
 
