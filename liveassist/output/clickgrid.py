@@ -75,6 +75,8 @@ def _grid(
     main = [hit for hit in session.between(take) if hit.drum in drums and hit.role in MAIN_ROLES]
     if len(beats) < LEAST_BEATS or not main:
         return None
+    # Whatever its ticks are called, the hits keep to the metronome or they do not.
+    held = hold_of(beats, [hit.time_s for hit in main])
     told = click.metres.get(beats[0].run)
     a_bar = session.beats if session.beats_said or told is None else told
     placed = told is not None and (not session.beats_said or session.beats == told)
@@ -109,7 +111,6 @@ def _grid(
         first = round(at)
     beats = tuple(replace(beat, number=beat.number - first) for beat in beats)
     step_s, first_s = np.polyfit([b.number for b in beats], [b.time_s for b in beats], 1)
-    held = hold_of(beats, [hit.time_s for hit in main])
     return ClickGrid(round(60.0 / float(step_s), 2), a_bar, float(first_s), held, beats)
 
 
