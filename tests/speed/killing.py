@@ -28,7 +28,8 @@ from typing import Any
 from liveassist.app.build import build_pipeline
 from liveassist.app.config import parse_kit
 from liveassist.app.demo import DemoRequest, demo, open_scene
-from liveassist.app.storefile import FILE_NAME, discard, find
+from liveassist.app.storefile import FILE_NAME, discard, find, read_store
+from liveassist.errors import ConfigError
 from liveassist.input.childproc import package_environment
 from liveassist.model import Block, Event, Hit, Kit
 
@@ -121,6 +122,15 @@ def live(folder: Path, life_s: float) -> Life:
     return life
 
 
+def _ended(folder: Path) -> set[int] | None:
+    """Numbers of the hits of a session that ended in order; None where it did not."""
+    try:
+        stored = read_store(folder)
+    except ConfigError:
+        return None
+    return {hit.number for hit in stored.hits} if stored.ended else None
+
+
 def run(
     folder: Path, times: int, seed: int, life_s: tuple[float, float] = LIFE_S, say: Any = print
 ) -> list[str]:
@@ -143,6 +153,15 @@ def run(
         if abs(begun_s - heard_s) > 0.01:
             wrong.append(f"start {number} began at {begun_s:.2f} s, not at {heard_s:.2f} s")
         found = find(folder, kit)
+        if found.kept is None and (ended := _ended(folder)) is not None:
+            # It had ended in order and was only leaving: not to be continued, but all there.
+            everything.update(life.must_be_kept())
+            gone = [hit for hit in everything if hit not in ended]
+            if gone:
+                wrong.append(f"kill {number}, after the end: {len(gone)} hits are missing")
+            discard(folder)
+            everything, heard_s = {}, 0.0
+            continue
         if found.kept is None:
             # Killed before the first commit: nothing older than a second may have been told.
             if life.must_be_kept() or everything:
