@@ -47,8 +47,8 @@ def status_lines(answer: dict[str, Any]) -> list[str]:
     lines = [
         f'process {answer.get("pid")} on "{answer.get("device")}" at {rate} Hz: {state}{note}',
         f"heard {_clock(answer.get('heard_s', 0.0))}, "
-        f"lost {answer.get('lost_samples', 0)} samples"
-        f"{_overrun(answer.get('overrun_samples', 0))}, "
+        f"lost {_lost(answer.get('lost_samples', 0), rate)}"
+        f"{_overrun(answer.get('overrun_samples', 0), rate)}, "
         f"device reopened {answer.get('device_restarts', 0)} times, "
         f"analysis uses {100 * answer.get('load', 0.0):.1f} % of real time",
         f"watchers {answer.get('watchers', 0)} (dropped {answer.get('watchers_dropped', 0)}, "
@@ -62,9 +62,16 @@ def status_lines(answer: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _overrun(samples: int) -> str:
+def _lost(samples: int, rate_hz: float | None) -> str:
+    """``11.8 s of sound (564621 samples)``: nobody counts in samples."""
+    if not samples:
+        return "nothing"
+    return f"{samples / rate_hz:.3g} s of sound ({samples} samples)" if rate_hz else f"{samples}"
+
+
+def _overrun(samples: int, rate_hz: float | None) -> str:
     """Whose fault a loss was, where it was ours: closing programs helps then, a cable does not."""
-    return f" ({samples} of them read too late)" if samples else ""
+    return f", {_lost(samples, rate_hz)} of it read too late" if samples else ""
 
 
 def _clock(seconds: float) -> str:
@@ -98,9 +105,9 @@ def watch(
     """
     own = socket is not None
     path = socket if socket is not None else choose_running(instance).socket
-    if not out.isatty():
+    if not out.isatty() and not plain:
         raise LiveassistError(
-            "The dashboard needs a terminal; ask for figures without one by: liveassist status"
+            "The dashboard needs a terminal; without one give --plain, which says it in sentences"
         )
     from rich.console import Console
 

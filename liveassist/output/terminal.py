@@ -75,10 +75,11 @@ def _wordings(line: str) -> str:
 
 
 class Dashboard:
-    """Draws snapshots on a terminal; does nothing where there is none.
+    """Draws snapshots on a terminal; draws nothing where there is none.
 
-    ``plain`` prints changed sentences instead of drawing; so does a terminal that cannot move
-    its cursor (TERM=dumb). ``clock`` gives seconds that never run backwards. Use from one thread.
+    ``plain`` prints changed sentences instead of drawing, into a pipe too; so does a terminal that
+    cannot move its cursor (TERM=dumb). ``clock`` gives seconds that never run backwards. Use from
+    one thread.
     ``problem`` says why drawing has ended, ``frames`` how many pictures were drawn, ``skipped``
     how many snapshots came too soon.
     """
@@ -116,8 +117,10 @@ class Dashboard:
 
     @property
     def active(self) -> bool:
-        """Whether snapshots are shown: there is a terminal, not closed and not broken."""
-        return self.console.is_terminal and not self._closed and self.problem is None
+        """Whether snapshots are shown: there is a terminal, or sentences, which need none; not
+        closed and not broken."""
+        shown = self.console.is_terminal or self._plain
+        return shown and not self._closed and self.problem is None
 
     def draw(self, snapshot: Snapshot) -> bool:
         """Show ``snapshot`` unless the last was shown too short a time ago; whether it was."""

@@ -116,6 +116,14 @@ def test_no_terminal_no_drawing() -> None:
     assert out.getvalue() == ""
 
 
+def test_plain_sentences_need_no_terminal() -> None:
+    out = io.StringIO()
+    dashboard = Dashboard(Console(file=out, force_terminal=False), plain=True)
+    assert dashboard.active
+    assert dashboard.draw(samples.calm())
+    assert "No samples lost." in out.getvalue()
+
+
 def test_no_color_is_obeyed() -> None:
     out = io.StringIO()
     environ = {"NO_COLOR": "1", "TERM": "xterm-256color", "COLUMNS": "80", "LINES": "24"}
