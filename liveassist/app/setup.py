@@ -99,10 +99,9 @@ class Talk:
             self.say(f"Please one of these{did_you_mean(given, DRUM_KINDS)}.")
 
     def _one_drum(self, drum: str, kind: DrumKind) -> None:
-        self.say(f"Hit the {drum} {STROKES} times, with a pause between.")
-        strokes = self.hear()
+        strokes = self._strokes(drum)
         if not strokes:
-            self.say(f"Nothing moved. The {drum} is kept without a microphone of its own.")
+            self.say(f"The {drum} is kept without a microphone of its own.")
             self._drums.append(Drum(drum, kind))
             return
         moving = which_moves(strokes, list(self._mics))
@@ -126,6 +125,18 @@ class Talk:
             if (self.ask(question).strip().casefold() or default) in ("y", "yes"):
                 second = self._mic_name(drum, f"{drum}_bottom" if kind == "snare" else f"{drum}_2")
                 self._mics[one] = Mic(second, one, of=drum)
+
+    def _strokes(self, drum: str) -> Sequence[Stroke]:
+        """Strokes on the drum, after as many tries as are wanted; none if it is given up."""
+        while True:
+            self.say(f"Hit the {drum} {STROKES} times, with a pause between.")
+            strokes = self.hear()
+            if strokes:
+                return strokes
+            self.say("Nothing moved: is a microphone plugged in there, and turned up?")
+            again = self.ask(f"{drum}: Enter to try again, or - for no microphone of its own: ")
+            if again.strip() == "-":
+                return []
 
     def _channel(self, drum: str, offered: int) -> int | None:
         while True:

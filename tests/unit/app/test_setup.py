@@ -125,8 +125,8 @@ def test_a_whole_conversation_with_enter_pressed_at_every_offer(tmp_path: Path) 
 def test_wrong_answers_are_asked_again() -> None:
     person = Person(
         ["", "cowbell", "bell", "cymbal", "snare cowbell", "cymbal", "9", "x", "3", "2fast", "top",
-         "n", "-", "-", "-", "-"],
-        ["snare", None],
+         "n", "", "-", "-", "-", "-", "-"],
+        ["snare", None, None],
     )  # fmt: skip
     kit = person.talk()
     assert kit.name == "my kit"
@@ -138,6 +138,12 @@ def test_wrong_answers_are_asked_again() -> None:
         "begins with a letter", "Nothing moved",
     ):  # fmt: skip
         assert sentence in said
+
+
+def test_a_drum_that_did_not_move_is_tried_again() -> None:
+    person = Person(["k", "kick", "", "", "", "-", "-", "-", "-"], [None, "kick"])
+    assert person.talk().drums == (Drum("kick", "kick", own="kick"),)
+    assert sum("Hit the kick" in line for line in person.told) == 2
 
 
 def test_a_channel_is_given_once() -> None:
