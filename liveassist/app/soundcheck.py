@@ -10,7 +10,7 @@ from typing import TextIO
 from liveassist.app.atomic import make_folder
 from liveassist.app.config import parse_kit
 from liveassist.app.learned import default_learned_path, learn_from_recording, write_learned
-from liveassist.app.marks import parse_spans
+from liveassist.app.marks import Span, parse_spans
 from liveassist.app.resources import bundled, find_profile
 from liveassist.app.toml_table import read_profile
 from liveassist.model import Kit
@@ -45,7 +45,20 @@ def soundcheck(request: SoundcheckRequest, out: TextIO) -> int:
     missing = [drum.name for drum in kit.drums if drum.name not in learned.signatures]
     if missing:
         print(f"not heard: {', '.join(missing)}", file=out)
+        print(_what_to_do(missing, list(learned.signatures), segments), file=out)
     for note in learned.notes.values():
         print(note, file=out)
     print(f"wrote {target}; use it with --learned {target}", file=out)
     return 0
+
+
+def _what_to_do(missing: Sequence[str], known: Sequence[str], segments: Sequence[Span]) -> str:
+    """A drum that was played and not found can be shown; of segments, only those are heard."""
+    options = " ".join(f"--segment {name}=START:END" for name in missing)
+    if segments:
+        return f"If it was played, name its part too: {options} (seconds of the recording)."
+    others = ", ".join(known)
+    return (
+        f"If it was played, say where in the recording each drum is, in seconds: {options} and "
+        f"likewise for {others}. If it was not, play it alone, a dozen strokes from soft to hard."
+    )
