@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TextIO
@@ -27,7 +28,12 @@ def check(given: Sequence[str], out: TextIO, err: TextIO) -> int:
     wrong = 0
     for path in paths:
         try:
-            print(f"{path}: right: {describe(path)}", file=out)
+            found = describe(path)
+            strange = names_no_kit_has(path, paths)
+            wrong += bool(strange)
+            for problem in strange:
+                print(problem, file=err)
+            print(f"{path}: {'not ' if strange else ''}right: {found}", file=out)
             for line in in_words(path, paths):
                 print(f"  {line}", file=out)
         except ConfigError as error:
@@ -75,8 +81,37 @@ def in_words(path: Path, given: Sequence[Path]) -> list[str]:
     from liveassist.output.surface_bind import explain
     from liveassist.output.surfaces import load_surface
 
-    kit = next((found for other in given if (found := _right_kit(other)) is not None), None)
-    return explain(load_surface(path), kit)[1:]
+    surface = load_surface(path)
+    hosts = dict.fromkeys(target.host for target in surface.osc)
+    unknown = [
+        f"the host {host!r} is not known here now, so nothing would be sent there"
+        for host in hosts
+        if not _resolves(host)
+    ]
+    return explain(surface, _first_kit(given))[1:] + unknown
+
+
+def names_no_kit_has(path: Path, given: Sequence[Path]) -> list[str]:
+    """Drums and microphones of a surface profile that the kit among ``given`` does not have, where
+    the word is no kind of drum either."""
+    kit = _first_kit(given)
+    if kit is None or is_kit(read_profile(path)):
+        return []
+    from liveassist.output.surface_bind import wrong_names
+    from liveassist.output.surfaces import load_surface
+
+    return wrong_names(load_surface(path), kit)
+
+
+def _resolves(host: str) -> bool:
+    try:
+        return bool(socket.getaddrinfo(host, None))
+    except (OSError, UnicodeError):
+        return False
+
+
+def _first_kit(given: Sequence[Path]) -> Kit | None:
+    return next((found for other in given if (found := _right_kit(other)) is not None), None)
 
 
 def _right_kit(path: Path) -> Kit | None:

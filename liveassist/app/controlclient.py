@@ -27,7 +27,10 @@ def choose_running(name: str | None) -> Running:
     """The daemon called ``name``, or the only one. LiveassistError where that is not clear."""
     found = running()
     if not found:
-        raise LiveassistError("No session is running; start one with: liveassist listen")
+        raise LiveassistError(
+            "No session is running; start one with: liveassist listen (a demo or a replay is none: "
+            "it is shown on its own screen only, its outputs too)"
+        )
     if name is not None:
         for one in found:
             if one.name == name:

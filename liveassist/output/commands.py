@@ -92,8 +92,13 @@ def _find(address: str) -> Address:
 
 def _checked(arg: Arg, value: object, row: Address) -> CommandValue:
     if arg.type == "s":
-        if not isinstance(value, str) or len(value) > MAX_TEXT or not value.isprintable():
-            raise RefusedError(row.path, f"{arg.name} is text of at most {MAX_TEXT} letters")
+        if not isinstance(value, str):
+            raise RefusedError(row.path, f"{arg.name} is text, not a number")
+        if len(value) > MAX_TEXT:
+            why = f"{arg.name} is text of at most {MAX_TEXT} letters, not {len(value)}"
+            raise RefusedError(row.path, why)
+        if not value.isprintable():
+            raise RefusedError(row.path, f"{arg.name} holds a letter that cannot be shown")
         return value
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise RefusedError(row.path, f"{arg.name} is a number")

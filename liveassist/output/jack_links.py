@@ -63,7 +63,7 @@ class Links:
         """The texts of a list that ends with NULL; the list is given back."""
         if not listed:
             return
-        texts = []
+        texts: list[bytes] = []
         while (text := listed[len(texts)]) is not None:
             texts.append(text)
         self._jack.jack_free(listed)

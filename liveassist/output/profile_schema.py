@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 Kind = Literal["text", "texts", "whole", "number", "yesno", "range", "span", "bytes", "numbers"]
+#: Words that are listed where none is near the one given; of more, only the likest.
+MOST_SHOWN = 12
 _REQUIRED: Any = object()
 _KIND_WORDS: Mapping[Kind, str] = {
     "text": "text in quotes",
@@ -54,8 +56,17 @@ class Problems:
         """Note a word that does not exist, with the nearest that does, or all if none is near."""
         words = sorted(known)
         near = difflib.get_close_matches(given, words, n=1, cutoff=0.5)
-        hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(words) or 'none'}"
+        hint = f"did you mean {near[0]!r}?" if near else f"known: {_some(given, words) or 'none'}"
         self.add(where, f"{what} {given!r} is not known; {hint}")
+
+
+def _some(given: str, words: list[str]) -> str:
+    """All words if they are few; of many the likest, and how many more there are."""
+    if len(words) <= MOST_SHOWN:
+        return ", ".join(words)
+    near = difflib.get_close_matches(given, words, n=MOST_SHOWN // 2, cutoff=0.0)
+    more = f"and {len(words) - len(near)} more, listed in profiles/surfaces/README.md"
+    return ", ".join([*near, more])
 
 
 def read_table(

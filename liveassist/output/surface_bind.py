@@ -11,7 +11,7 @@ import difflib
 from dataclasses import replace
 from typing import TypeVar
 
-from liveassist.model import Kit
+from liveassist.model import DRUM_KINDS, Kit
 
 from .surface_model import Control, HitNote, Light, OscIn, Press, Surface
 
@@ -37,7 +37,13 @@ def bind(surface: Surface, kit: Kit) -> tuple[Surface, list[str]]:
 
     Each sentence names the file, the entry, the word, and the nearest the kit has.
     """
-    left_out: list[str] = []
+    bound, missing = _bind(surface, kit)
+    return bound, [sentence for sentence, _ in missing]
+
+
+def _bind(surface: Surface, kit: Kit) -> tuple[Surface, list[tuple[str, str]]]:
+    """As `bind`; with each sentence the word that the kit does not have."""
+    left_out: list[tuple[str, str]] = []
     controls = [_bound(item, "control", kit, surface, left_out) for item in surface.controls]
     applies = [_bound(item, "apply", kit, surface, left_out) for item in surface.applies]
     lights = [_bound(item, "light", kit, surface, left_out) for item in surface.lights]
@@ -45,9 +51,17 @@ def bind(surface: Surface, kit: Kit) -> tuple[Surface, list[str]]:
     for hit in surface.hits:
         drum = find_drum(kit, hit.drum)
         if drum is None:
-            left_out.append(_missing(surface, "hit", hit.name or hit.drum, "drum", hit.drum, kit))
+            name = hit.name or hit.drum
+            said = _missing(surface, "hit", name, "drum", hit.drum, kit)
+            left_out.append((said, hit.drum))
         else:
             hits.append(replace(hit, drum=drum))
+    for press in surface.presses:
+        key = _NAMED_BY.get(press.command)
+        find = find_mic if key == "mic" else find_drum
+        if key is not None and press.value and find(kit, press.value) is None:
+            said = _missing(surface, "press", press.name, key, press.value, kit)
+            left_out.append((said.replace(f".{key}:", ".value:"), press.value))
     bound = replace(
         surface,
         controls=tuple(item for item in controls if item is not None),
@@ -63,18 +77,26 @@ def check_surface(surface: Surface, kit: Kit) -> list[str]:
     return bind(surface, kit)[1]
 
 
+def wrong_names(surface: Surface, kit: Kit) -> list[str]:
+    """Of `check_surface`, what no kit could have meant: the word is no kind of drum either. A kind
+    that this kit lacks is no mistake, since one profile serves many kits."""
+    return [said for said, word in _bind(surface, kit)[1] if word not in DRUM_KINDS]
+
+
 _Named = TypeVar("_Named", Control, Light)
 
 
 def _bound(
-    item: _Named, table: str, kit: Kit, surface: Surface, left_out: list[str]
+    item: _Named, table: str, kit: Kit, surface: Surface, left_out: list[tuple[str, str]]
 ) -> _Named | None:
     drum = find_drum(kit, item.drum) if item.drum else ""
     mic = find_mic(kit, item.mic) if item.mic else ""
     if drum is None:
-        left_out.append(_missing(surface, table, item.name, "drum", item.drum, kit))
+        said = _missing(surface, table, item.name, "drum", item.drum, kit)
+        left_out.append((said, item.drum))
     if mic is None:
-        left_out.append(_missing(surface, table, item.name, "mic", item.mic, kit))
+        said = _missing(surface, table, item.name, "mic", item.mic, kit)
+        left_out.append((said, item.mic))
     if drum is None or mic is None:
         return None
     return replace(item, drum=drum, mic=mic)
@@ -106,6 +128,15 @@ _SENT_AS = {
 _TAKE_WORDS = {
     False: "its transport starts and ends takes",
     True: "its machine-control record starts takes",
+}
+#: What the value of a button's command names.
+_NAMED_BY = {
+    "apply/arm": "mic",
+    "apply/disarm": "mic",
+    "apply/now": "mic",
+    "apply/undo": "mic",
+    "correct/not_a_hit": "drum",
+    "correct/missed": "drum",
 }
 _COMMAND_WORDS = {
     "take/start": "starts a take",
@@ -147,7 +178,9 @@ def explain(surface: Surface, kit: Kit | None) -> list[str]:
         )
     lines += [_explain_control(control) for control in bound.controls]
     lines += [_explain_hit(hit) for hit in bound.hits]
-    lines += [_explain_light(light, bound) for light in bound.lights]
+    lines += [_explain_light(light) for light in bound.lights]
+    if bound.lights:
+        lines.append(_explain_meanings(bound))
     lines += [_explain_apply(control) for control in bound.applies]
     lines += [_explain_press(press) for press in bound.presses]
     return lines + [f"not used: {sentence}" for sentence in left_out]
@@ -201,8 +234,19 @@ def _explain_control(control: Control) -> str:
         sent = f"as {_SENT_AS[control.message].format(control)} to {control.to}"
         if control.message != "text":
             sent += f", channel {control.channel}"
+        else:
+            sent += _explain_text(control)
     page = f", on page {control.page}" if control.page else ""
     return f"{what}, {sent}{page}"
+
+
+def _explain_text(control: Control) -> str:
+    """What stands around the text of a display."""
+    said = f", {control.width} letters wide" if control.width else ""
+    said += f", after {control.label!r}" if control.label else ""
+    for bytes_, where in ((control.head, "behind"), (control.tail, "before")):
+        said += f", {where} the bytes {bytes_.hex(' ').upper()}" if bytes_ else ""
+    return said
 
 
 def _explain_apply(control: Control) -> str:
@@ -217,13 +261,20 @@ def _explain_hit(hit: HitNote) -> str:
     )
 
 
-def _explain_light(light: Light, surface: Surface) -> str:
-    taught = ", ".join(f"{word} = {value}" for word, value in (surface.meanings or {}).items())
+def _explain_meanings(surface: Surface) -> str:
+    """The values of all lights, once."""
+    meanings = surface.meanings or {}
+    taught = ", ".join(f"{word} = {value}" for word, value in meanings.items())
+    blinking = [word for word in surface.blink if word in meanings]
+    return f"lights: {taught}" + (f"; blinking: {', '.join(blinking)}" if blinking else "")
+
+
+def _explain_light(light: Light) -> str:
     kind = "note" if light.message == "note" else "controller"
     what = f"{light.drum or light.mic} ({light.shows})" if light.drum or light.mic else light.shows
     return (
         f"{light.name} lights {kind} {light.number} on channel {light.channel} of {light.to} "
-        f"for {what}: {taught}"
+        f"for {what}" + (f", on page {light.page}" if light.page else "")
     )
 
 

@@ -41,7 +41,8 @@ BY_KEY: Mapping[str, Quantity] = {quantity.key: quantity for quantity in QUANTIT
 
 _CHANNEL = Field("whole", 1, 1, 16)
 _PAGE = Field("whole", 0, 0, 16)
-_FIELDS: Mapping[str, Mapping[str, Field]] = {
+#: Every table of a profile and its keys.
+FIELDS: Mapping[str, Mapping[str, Field]] = {
     "surface": {
         "name": Field("text"),
         "about": Field("text", ""),
@@ -132,7 +133,7 @@ _FIELDS: Mapping[str, Mapping[str, Field]] = {
         "value": Field("text", ""),
     },
 }
-_FIELDS = {**_FIELDS, "apply": _FIELDS["control"]}
+FIELDS = {**FIELDS, "apply": FIELDS["control"]}
 _SINGLE = ("surface", "osc_in")
 #: What ``to`` and ``on`` name, and what is wrong where there is nothing to name.
 _CAN = {"to": "outputs it can use", "on": "ports that are heard"}
@@ -180,14 +181,14 @@ def read_surface(text: str, file: str) -> tuple[Surface | None, list[str]]:
 
 def _read_tables(document: Mapping[str, Any], problems: Problems) -> dict[str, list[Any]]:
     """Every known table of the document as a list of checked values."""
-    tables: dict[str, list[Any]] = {name: [] for name in _FIELDS}
+    tables: dict[str, list[Any]] = {name: [] for name in FIELDS}
     meanings = document.get("meaning", {})
     tables["meaning"] = [_read_meanings(meanings, problems)]
     for key, value in document.items():
         if key == "meaning":
             continue
-        if key not in _FIELDS:
-            problems.unknown("top level", "the table", key, [*_FIELDS, "meaning"])
+        if key not in FIELDS:
+            problems.unknown("top level", "the table", key, [*FIELDS, "meaning"])
         elif key in _SINGLE:
             tables[key].append(_read(key, value, f"[{key}]", 1, problems))
         elif not isinstance(value, list):
@@ -206,13 +207,13 @@ def _read_tables(document: Mapping[str, Any], problems: Problems) -> dict[str, l
 def _read(key: str, item: object, where: str, index: int, problems: Problems) -> dict[str, Any]:
     """A table's values. What is missing or wrong has a stand-in that raises no further objection,
     so that the rest of the table is checked all the same."""
-    values = read_table(item, _FIELDS[key], where, problems)
+    values = read_table(item, FIELDS[key], where, problems)
     stand_ins: dict[str, Any] = {"name": str(index), "port": -index, "number": 0, "note": 0}
     stand_ins.update(shows="take" if key == "light" else None, message=None, drum="?")
     stand_ins.update(command="take/start")
     if key == "midi":
         stand_ins["port"] = "?"
-    for name, spec in _FIELDS[key].items():
+    for name, spec in FIELDS[key].items():
         if spec.required:
             values.setdefault(name, stand_ins[name])
     return values
@@ -350,6 +351,9 @@ def _control(values: dict[str, Any], problems: Problems, table: str = "control")
             check_address(values["address"])
         except OscError as error:
             problems.add(f"{where}.address", str(error))
+    if message == "text" and not values["label"].isascii():
+        what = f"a display is sent plain ASCII letters; {values['label']!r} has others"
+        problems.add(f"{where}.label", what)
     as_text = message == "text" or (message == "osc" and values["type"] == "s")
     if quantity is not None and message is not None and quantity.type == "s" and not as_text:
         problems.add(f"{where}.message", f"{quantity.key} is text; only a display can show it")

@@ -7,9 +7,10 @@ from pathlib import Path
 from liveassist.app.options import AIMS
 from liveassist.output.addresses import ADDRESSES
 from liveassist.output.catalogue import description, find, markdown
+from liveassist.output.profile_words import defaults
 from liveassist.output.scaling import CURVES
 from liveassist.output.surface_model import LIGHT_SHOWS, MESSAGES
-from liveassist.output.surfaces import _FIELDS
+from liveassist.output.surfaces import FIELDS
 
 from .scene import KIT
 
@@ -56,11 +57,17 @@ def test_the_words_of_aims_are_those_there_are() -> None:
 
 
 def test_every_key_of_a_profile_is_explained() -> None:
-    for table, fields in _FIELDS.items():
+    for table, fields in FIELDS.items():
         marks = (f"| `[{table}]` |", f"| `[[{table}]]` |")
         (line,) = (row for row in PAGE.splitlines() if row.startswith(marks))
         if table != "apply":  # it has the keys of a control
             assert [key for key in fields if f"`{key}`" not in line] == []
+
+
+def test_what_a_key_is_when_it_is_left_out_is_on_the_page() -> None:
+    assert defaults() in PAGE
+    assert '`host = "127.0.0.1"`' in defaults()
+    assert "- `[[osc]]` needs `name`, `port`; else " in defaults()
 
 
 def test_every_word_of_a_profile_is_on_the_page() -> None:

@@ -44,7 +44,7 @@ def test_commands(message: OscMessage, name: str, args: tuple[object, ...]) -> N
         (_say("take/rename"), "name is missing"),
         (_say("take/rename", "i", 3), "name is text"),
         (_say("take/rename", "s", "x" * 121), "at most 120 letters"),
-        (_say("take/rename", "s", "a\nb"), "name is text"),
+        (_say("take/rename", "s", "a\nb"), "name holds a letter that cannot be shown"),
         (_say("take/stop", "i", 1), "at most 0 values"),
         (_say("take/start", "[s]", ("a",)), "at most 1 values"),
         (_say("subscribe", "i", 0), "port is 1 to 65535"),
