@@ -6,7 +6,7 @@ Needs no audio hardware, no audio library and no audio server.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -22,6 +22,7 @@ from liveassist.app.marks import Span
 from liveassist.app.notes import NoteKeeper
 from liveassist.app.outputs import load_surfaces, open_surfaces, state_lines
 from liveassist.app.parts import OutputsLike, SceneLike
+from liveassist.app.progress import columns
 from liveassist.app.resources import simulator
 from liveassist.app.screen import Screen
 from liveassist.app.session import Session
@@ -31,8 +32,8 @@ from liveassist.app.steering import Steering
 from liveassist.app.store import keep
 from liveassist.app.storefile import Kept, find
 from liveassist.errors import ConfigError
-from liveassist.model import Block, Kit
-from liveassist.output.terminal_plain import summary_lines
+from liveassist.model import Block, Kit, OutputState
+from liveassist.output.terminal_plain import summary_lines, wrapped
 
 #: The scenario played unless another is named.
 DEFAULT_SCENARIO = "first_light"
@@ -157,12 +158,18 @@ def demo(
         if store is not None:
             store.finished()
         states = session.output_states()
-    for line in (*summary_lines(record), *state_lines(states)):
+    told = states_told(states, asked=bool(request.surfaces))
+    for line in wrapped((*summary_lines(record), *state_lines(told)), columns(out)):
         print(line, file=out)
     print(f"At most {1000 * pace.latest_s:.0f} ms behind real time.", file=out)
     for line in written_lines(files) or ["Nothing was kept; --out DIR keeps it."]:
         print(line, file=out)
     return 0
+
+
+def states_told(states: Sequence[OutputState], *, asked: bool) -> list[OutputState]:
+    """The outputs worth a line: one that nobody ``asked`` for and that is not there is no news."""
+    return [one for one in states if asked or one.kind == "store" or one.state == "ok"]
 
 
 def _kept(folder: Path, kit: Kit, until_s: float, out: TextIO) -> Kept | None:

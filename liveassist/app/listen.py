@@ -36,6 +36,7 @@ from liveassist.app.notes import NoteKeeper
 from liveassist.app.outputs import Surfaces, open_outputs, state_lines
 from liveassist.app.overload import WORDS
 from liveassist.app.parts import OutputsLike
+from liveassist.app.progress import columns
 from liveassist.app.rundir import Claim
 from liveassist.app.screen import Screen
 from liveassist.app.sessionfiles import written_lines
@@ -49,7 +50,7 @@ from liveassist.app.watch import AttachedDashboard
 from liveassist.errors import ConfigError, StorageError
 from liveassist.input.device import DeviceSource
 from liveassist.model import Kit
-from liveassist.output.terminal_plain import summary_lines
+from liveassist.output.terminal_plain import summary_lines, wrapped
 
 #: Longest wait for a block, seconds: how soon orders and Ctrl-C are answered when none comes.
 READ_S = 0.1
@@ -245,7 +246,7 @@ def _finish(session: LiveSession, files: LiveFiles | None, out: TextIO) -> None:
     except StorageError as problem:
         failure = problem
         record = session.record()
-    for line in summary_lines(record):
+    for line in wrapped(summary_lines(record), columns(out)):
         print(line, file=out)
     if session.lost_samples:
         lost_ms = 1000 * session.lost_samples / record.sample_rate_hz

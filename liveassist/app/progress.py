@@ -1,7 +1,8 @@
-"""How far a job on a recording has come: a bar with the time left, only where a person watches."""
+"""Where a person watches: how wide the terminal is, and a bar that says how far a job has come."""
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Callable
 from types import TracebackType
@@ -12,6 +13,11 @@ if TYPE_CHECKING:
 
 #: Redrawing more often only costs time.
 _REDRAW_EVERY_S = 0.1
+
+
+def columns(stream: TextIO) -> int | None:
+    """Columns of the terminal that ``stream`` writes to; None where it is none."""
+    return shutil.get_terminal_size().columns if stream.isatty() else None
 
 
 class ProgressBar:

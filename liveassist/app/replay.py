@@ -22,7 +22,7 @@ from liveassist.app.marks import Span, check_within, in_order, parse_spans
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.outputs import load_surfaces, open_surfaces, refuse, state_lines
 from liveassist.app.parts import OutputsLike, PipelineLike
-from liveassist.app.progress import ProgressBar
+from liveassist.app.progress import ProgressBar, columns
 from liveassist.app.session import Session, nothing_usable
 from liveassist.app.sessionfiles import SessionFiles, written_lines
 from liveassist.app.store import keep
@@ -30,7 +30,7 @@ from liveassist.app.tryout import assignments_of
 from liveassist.errors import ConfigError, InputError
 from liveassist.input.files import Recording, open_recording
 from liveassist.model import Kit, SessionRecord
-from liveassist.output.terminal_plain import summary_lines
+from liveassist.output.terminal_plain import summary_lines, wrapped
 
 if TYPE_CHECKING:
     from liveassist.attribute.signature import Learned
@@ -128,7 +128,7 @@ def _run(
         cut_short = str(failure) if failure else stopped if stop.requested else None
         record = session.finish(cut_short)
     told = [one for one in session.output_states() if one.kind != "store" or one.state != "ok"]
-    for line in (*summary_lines(record), *state_lines(told)):
+    for line in wrapped((*summary_lines(record), *state_lines(told)), columns(out)):
         print(line, file=out)
     for line in audit_lines(record) if request.audit else ():
         print(line, file=out)

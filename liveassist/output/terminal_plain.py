@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import textwrap
+from collections.abc import Collection, Sequence
 
 from liveassist.model import Alert, DrumFigures, Interval, SessionRecord, Snapshot
 from liveassist.output.terminal_canvas import clean
@@ -22,7 +23,6 @@ from liveassist.output.terminal_words import (
     margin,
     number,
     ordered_alerts,
-    plain_name,
     roles,
     suggestion_line,
     trend,
@@ -143,22 +143,24 @@ def _health_sentences(snapshot: Snapshot) -> list[str]:
 
 
 def summary_lines(record: SessionRecord) -> list[str]:
-    """What a session was, in plain sentences, for the end of ``demo``, ``replay`` and the like."""
+    """What a session was, in plain sentences, for the end of ``demo``, ``replay`` and the like:
+    alerts and what changed first, then the drums, then what could be set."""
     lines = [
         f"Listened to {spoken_time(record.duration_s)} of {record.kit.name} "
         f"through {many(len(record.kit.mics), 'microphone')}."
     ]
+    lines += _alert_summary(record)
+    if record.lost_samples:
+        lost_s = record.lost_samples / record.sample_rate_hz
+        lines.append(f"{lost_s:.3g} s of sound were lost on the way in.")
+    lines += _take_summary(record)
     drums = [drum for drum in record.kit.drums if drum.judged]
     if not drums:
         lines.append(NO_DRUMS)
     for drum in drums:
         figures = record.figures.drums.get(drum.name) or DrumFigures(drum.name)
         lines += _drum_summary(record, drum.name, figures)
-    lines += _take_summary(record)
     lines += _expander_summary(record)
-    lines += _alert_summary(record)
-    if record.lost_samples:
-        lines.append(f"{count(record.lost_samples)} samples were lost on the way in.")
     if record.learned:
         lines.append(f"Drums were told apart with what was learned in {record.learned}.")
     # A plain hyphen: what is printed at the end may go to a terminal or file of any encoding.
@@ -200,26 +202,48 @@ def _take_summary(record: SessionRecord) -> list[str]:
 
 
 def _expander_summary(record: SessionRecord) -> list[str]:
-    lines = []
+    lines = [
+        f"Expander to try on {mic}: {suggestion_line(suggestion)}."
+        for mic, suggestion in record.expander.items()
+        if suggestion is not None
+    ]
+    without: dict[str, list[str]] = {}
     for mic, suggestion in record.expander.items():
-        if suggestion is not None:
-            lines.append(f"Expander to try on {mic}: {suggestion_line(suggestion)}.")
-        else:
+        if suggestion is None:
             why = record.expander_reason.get(mic, "not enough heard")
-            lines.append(f"No expander setting for {mic}: {_ended(why)}")
+            without.setdefault(why, []).append(mic)
+    for why, mics in without.items():
+        lines.append(f"No expander setting for {', '.join(mics)}: {_ended(why)}")
     return lines
 
 
 def _alert_summary(record: SessionRecord) -> list[str]:
+    """Every kind of alert in its own sentence, the most urgent first."""
     if not record.alerts:
         return ["No alerts."]
-    kinds: dict[str, int] = {}
-    for alert in record.alerts:
-        kinds[plain_name(alert.key)] = kinds.get(plain_name(alert.key), 0) + 1
-    listed = ", ".join(f"{word} {n} times" if n > 1 else word for word, n in kinds.items())
-    lines = [f"{many(len(record.alerts), 'alert')}: {listed}."]
-    urgent = [alert for alert in record.alerts if alert.when == "now"]
-    lines += [f"  at {clock(a.start_s)}: {_ended(a.sentence)}" for a in urgent[:MOST_ALERTS]]
-    if len(urgent) > MOST_ALERTS:
-        lines.append(f"  and {len(urgent) - MOST_ALERTS} more that were urgent.")
+    alike: dict[tuple[str, str | None, str | None], list[Alert]] = {}
+    for alert in sorted(record.alerts, key=lambda one: (one.when != "now", one.start_s)):
+        alike.setdefault((alert.key, alert.drum, alert.mic), []).append(alert)
+    lines = [f"{many(len(record.alerts), 'alert')}:"]
+    for same in list(alike.values())[:MOST_ALERTS]:
+        times = f", {len(same)} times, last" if len(same) > 1 else ""
+        at = f"from {clock(same[0].start_s)} on{times}" if times else f"at {clock(same[0].start_s)}"
+        lines.append(f"  {at}: {_ended(same[-1].sentence)}")
+    if len(alike) > MOST_ALERTS:
+        lines.append(f"  and {len(alike) - MOST_ALERTS} more.")
     return lines
+
+
+def wrapped(lines: Sequence[str], width: int | None) -> list[str]:
+    """The lines broken at ``width`` columns, what follows indented; None: as they are, for files
+    and pipes, where one sentence a line is easier to search."""
+    if width is None:
+        return list(lines)
+    found: list[str] = []
+    for line in lines:
+        margin_by = " " * (len(line) - len(line.lstrip()))
+        found += textwrap.wrap(
+            line.lstrip(), max(width, 24), initial_indent=margin_by,
+            subsequent_indent=margin_by + "    ", break_on_hyphens=False,
+        ) or [""]  # fmt: skip
+    return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +13,19 @@ import jsonschema
 import numpy as np
 import pytest
 
-from liveassist.app.demo import BLOCK_FRAMES, DemoRequest, Pace, demo, open_scene, scene_blocks
+from liveassist.app.demo import (
+    BLOCK_FRAMES,
+    DemoRequest,
+    Pace,
+    demo,
+    open_scene,
+    scene_blocks,
+    states_told,
+)
 from liveassist.app.resources import simulator
 from liveassist.app.summary import schema
 from liveassist.errors import ConfigError
-from liveassist.model import Audio
+from liveassist.model import Audio, OutputState
 from tests.unit.app.fakes import FakePipeline
 
 
@@ -100,10 +108,16 @@ def test_headless_demo_prints_what_it_did_and_writes(tmp_path: Path) -> None:
     assert wall.now_s == pytest.approx(103.0)
     text = out.getvalue()
     assert "Listened to 3 seconds" in text
-    assert "OSC 9000 (osc)" in text
     document = json.loads((tmp_path / "summary.json").read_text())
     jsonschema.validate(document, schema())
     assert document["started_at"] is not None
+
+
+def test_what_nobody_asked_for_and_is_not_there_is_no_news() -> None:
+    deaf = OutputState("OSC 9000", "osc", "down", 10, 1066)
+    heard, full = replace(deaf, state="ok"), OutputState("file", "store", "down", 1, 0)
+    assert states_told([deaf, heard, full], asked=False) == [heard, full]
+    assert states_told([deaf], asked=True) == [deaf]
 
 
 def test_unknown_scenario_is_one_sentence() -> None:
