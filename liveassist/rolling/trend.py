@@ -139,8 +139,8 @@ def _runs(times: FloatArray) -> list[tuple[int, int]]:
     runs: list[tuple[int, int]] = []
     start = 0
     for i in range(1, times.size + 1):
-        fast = i < times.size and ioi[i - 1] <= RUN_IOI_S
-        even = i - start < 2 or (fast and abs(ioi[i - 1] / ioi[i - 2] - 1.0) <= RUN_EVEN)
+        fast = i < times.size and 0.0 < ioi[i - 1] <= RUN_IOI_S
+        even = i - start < 2 or (fast and abs(ioi[i - 1] - ioi[i - 2]) <= RUN_EVEN * ioi[i - 2])
         if fast and even:
             continue
         if i - start >= RUN_STROKES:

@@ -87,3 +87,11 @@ def test_backbeats_and_short_runs_have_no_limbs() -> None:
     assert limb_imbalance(np.arange(64.0), np.zeros(64)) is None
     assert limb_imbalance(np.arange(5) * 0.1, np.zeros(5)) is None
     assert limb_imbalance(np.zeros(0), np.zeros(0)) is None
+
+
+def test_two_strokes_at_one_time_end_a_run() -> None:
+    """Two reports of one stroke divide nothing by nothing."""
+    times = np.concatenate([0.1 * np.arange(8), 0.7 + 0.1 * np.arange(8)])
+    found = limb_imbalance(times, np.tile([-10.0, -12.0], 8))
+    assert found is not None
+    assert found.runs == 2
