@@ -114,7 +114,7 @@ def test_figures_on_the_shipped_fader_bank(jack_server: JackServer) -> None:
             return bool(found)
 
         wait_until(arrived, 5.0, "the command of button 3")
-        assert [command.name for command in found] == ["take/stop"]  # a take runs
+        assert [command.name for command in found] == ["take/toggle"]
 
 
 def test_lights_of_the_shipped_pad_grid(jack_server: JackServer) -> None:
@@ -239,7 +239,7 @@ def test_a_loop_in_the_cables_is_broken(jack_server: JackServer) -> None:
         assert len(lamps.messages()) == 1
         lamps.tap = None
         keys.play(bytes.fromhex("90 24 7F"))  # a finger, harder than the light
-        assert [command.name for command in _collect(router, 1)] == ["take/stop"]
+        assert [command.name for command in _collect(router, 1)] == ["take/toggle"]
 
 
 def test_an_unplugged_device_is_disarmed_and_gets_nothing_when_it_returns(
