@@ -42,8 +42,8 @@ def copy_with_cues(source: Path, target: BinaryIO, markers: Sequence[Marker]) ->
         head = file.read(12)
         if head[:4] != b"RIFF" or head[8:12] != b"WAVE":
             raise InputError(
-                f"{source}: cue points go into WAV files only (RIFF, up to 4 GB); export markers "
-                "as csv or midi instead"
+                f"{source}: cue points go into WAV files only (RIFF, up to 4 GB); convert it to "
+                "WAV first, or export markers as csv or midi instead"
             )
         chunks, rate = _chunks(source, file)
         new = cue_chunks([one for one in markers if one.time_s >= 0.0], rate)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from liveassist.errors import OutputError
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 Json = Mapping[str, Any]
@@ -45,16 +46,19 @@ def levels(sheet: Json, mic: str) -> Draw:
         axes.set_ylim(0.0, 1.08 * max([*base, 1]))
         threshold, half = settings["threshold_dbfs"], settings["knee_db"] / 2.0
         axes.axvspan(threshold - half, threshold + half, color="#999999", alpha=0.3, label="knee")
-        axes.axvline(threshold, color=_LINE, linewidth=1.2, label=f"threshold {threshold:g} dBFS")
+        axes.axvline(
+            threshold, color=_LINE, linewidth=1.2,
+            label=f"threshold {threshold:g} dBFS, range {settings['range_db']:g} dB",
+        )  # fmt: skip
         gain = axes.twinx()
         gain.plot(curve["level_dbfs"], curve["gain_db"], color=_LINE, linestyle="--", linewidth=1.0)
         gain.set_ylim(-max(settings["range_db"] * 1.25, 1.0), max(settings["range_db"] * 0.1, 0.5))
-        gain.set_ylabel(f"gain, dB (dashed; range {settings['range_db']:g} dB)")
+        gain.set_ylabel("gain, dB (dashed)")
         axes.set_xlim(edges[0], min(0.0, edges[-1]))
         axes.set_xlabel("level at the detector, dBFS peak")
         axes.set_ylabel("hits")
         axes.set_title(f"{mic}: levels and threshold", loc="left")
-        axes.legend(loc="upper left", fontsize="small", framealpha=0.8)
+        _legend(figure, axes)
 
     return draw
 
@@ -70,18 +74,27 @@ def rates(sheet: Json, mic: str) -> Draw:
                   if row["main_passed"] is not None]  # fmt: skip
         axes.plot(*_columns(passed), color=_MAIN, marker="o", markersize=3)
         axes.set_ylim(-3.0, 103.0)
-        axes.set_ylabel("main hits passed whole, %", color=_MAIN)
+        axes.set_ylabel("main hits passed whole, %", color=_MAIN, fontsize="small")
         axes.set_xlabel("threshold, dBFS")
         opened = axes.twinx()
         counts = [row["bleed_openings_per_min"] for row in rows]
         opened.plot(at, counts, color=_BLEED, marker="x", markersize=4, linestyle="--")
-        opened.set_ylabel("opened by bleed, times a minute (dashed)", color=_BLEED)
+        opened.set_ylabel("bleed opens, a minute (dashed)", color=_BLEED, fontsize="small")
         opened.set_ylim(-0.03 * max([*counts, 1.0]), 1.03 * max([*counts, 1.0]))
         axes.axvline(chosen, color=_LINE, linewidth=1.2, label=f"chosen: {chosen:g} dBFS")
         axes.set_title(f"{mic}: what each threshold would do", loc="left")
-        axes.legend(loc="lower left", fontsize="small")
+        _legend(figure, axes)
 
     return draw
+
+
+def _legend(figure: Figure, axes: Axes) -> None:
+    """Below the axes, where it covers no bar."""
+    handles, labels = axes.get_legend_handles_labels()
+    figure.legend(
+        handles, labels, loc="outside lower center", fontsize="small", frameon=False,
+        ncols=min(len(labels), 3 if figure.get_figwidth() > 4.0 else 2),
+    )  # fmt: skip
 
 
 def _columns(points: list[tuple[float, float]]) -> tuple[list[float], list[float]]:

@@ -114,9 +114,15 @@ def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> 
         )
         lines.append(f"<tr>{first}{cells}</tr>")
     return (
-        f"<table><caption>{escape(caption)}</caption><thead><tr>{top}</tr></thead>"
+        f"<table><caption>{escape(_opening(caption))}</caption><thead><tr>{top}</tr></thead>"
         f"<tbody>{''.join(lines)}</tbody></table>\n"
     )
+
+
+def _opening(text: str) -> str:
+    """As at the beginning of a sentence; a name with an underscore is a name, and stays."""
+    first = text.split(" ", 1)[0]
+    return text if "_" in first else text[:1].upper() + text[1:]
 
 
 def plot(draw: Draw, ident: str, title: str, words: str) -> str:
@@ -128,7 +134,7 @@ def plot(draw: Draw, ident: str, title: str, words: str) -> str:
     narrow = svg(draw, NARROW, title, words, f"{ident}-n")
     return (
         f'<figure><div class="wide">{wide}</div><div class="narrow">{narrow}</div>'
-        f"<figcaption>{escape(title)}. {escape(words)}</figcaption></figure>\n"
+        f"<figcaption>{escape(_opening(title))}. {escape(_opening(words))}</figcaption></figure>\n"
     )
 
 
@@ -145,5 +151,5 @@ def small_plot(
     small = svg(draw, narrow, title, words, f"{ident}-n")
     return (
         f'<figure class="card-size"><div class="wide">{wide}</div><div class="narrow">{small}</div>'
-        f"<figcaption>{escape(title)}. {escape(words)}</figcaption></figure>\n"
+        f"<figcaption>{escape(_opening(title))}. {escape(_opening(words))}</figcaption></figure>\n"
     )

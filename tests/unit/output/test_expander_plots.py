@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import builtins
+import io
 import struct
 from typing import Any
 from xml.etree import ElementTree
 
+import matplotlib
 import pytest
 from matplotlib.figure import Figure
 
 from liveassist.errors import OutputError
 from liveassist.output import expander_plots as plots
+from liveassist.output.report_svg import CARD, NARROW
 
 SHEET: dict[str, Any] = {
     "settings": {"threshold_dbfs": -20.0, "knee_db": 4.0, "range_db": 12.0},
@@ -31,7 +34,7 @@ SHEET: dict[str, Any] = {
 
 
 def figure(draw: plots.Draw) -> Any:
-    drawn = Figure(figsize=(6.0, 3.0))
+    drawn = Figure(figsize=(6.0, 3.0), layout="constrained")
     draw(drawn)
     return drawn
 
@@ -48,7 +51,7 @@ def test_levels_are_stacked_and_the_threshold_stands_where_it_is() -> None:
     (knee,) = [one for one in axes.patches if one.get_label() == "knee"]
     assert (knee.get_x(), knee.get_x() + knee.get_width()) == (-22.0, -18.0)
     assert list(gain.lines[0].get_ydata()) == [-12.0, -1.25, 0.0]
-    assert "range 12 dB" in gain.get_ylabel()
+    assert "range 12 dB" in line.get_label()
 
 
 def test_rates_leave_out_what_is_not_known() -> None:
@@ -58,6 +61,26 @@ def test_rates_leave_out_what_is_not_known() -> None:
     assert list(passed.get_ydata()) == [100.0, 98.0]
     assert chosen.get_label() == "chosen: -20 dBFS"
     assert list(opened.lines[0].get_ydata()) == [9.0, 2.0, 0.0]
+
+
+@pytest.mark.parametrize("size_in", [NARROW, CARD])
+@pytest.mark.parametrize("kind", [plots.levels, plots.rates])
+def test_the_legend_covers_nothing(kind: Any, size_in: tuple[float, float]) -> None:
+    """At the sizes and with the letters of the report (points)."""
+    with matplotlib.rc_context({"font.size": 9.0}):
+        drawn = Figure(figsize=size_in, layout="constrained")
+        kind(SHEET, "snare_top")(drawn)
+        drawn.savefig(io.BytesIO(), format="png", dpi=drawn.dpi)
+    (legend,) = drawn.legends
+    box = legend.get_window_extent()
+    assert all(axes.get_legend() is None for axes in drawn.axes)
+    assert all(box.y1 <= axes.get_window_extent().y0 for axes in drawn.axes)
+    assert box.x0 >= 0.0
+    assert box.x1 <= drawn.bbox.x1
+    for axes in drawn.axes:
+        words = axes.yaxis.get_label().get_window_extent()
+        assert words.y0 >= 0.0, axes.get_ylabel()
+        assert words.y1 <= drawn.bbox.y1, axes.get_ylabel()
 
 
 def test_files_are_what_they_say_and_the_same_each_time() -> None:

@@ -387,3 +387,10 @@ def test_a_bound_is_no_worst_bleed(tmp_path: Path) -> None:
     heard = {**summary, "bleed_upper_bound": []}
     told = for_mixer(dataclasses.replace(session, summary=heard), ["snare"])
     assert any(line.startswith("Most bleed: hihat in snare_top") for line in told)
+
+
+def test_captions_begin_like_sentences(session: StoredSession) -> None:
+    captions = re.findall(r"<(?:fig)?caption>(.*?)</", report(session))
+    assert len(captions) > 5
+    for caption in captions:
+        assert caption[0].isupper() or "_" in caption.split(" ")[0], caption
