@@ -68,9 +68,9 @@ class TcpDoor:
             if len(self._connections) >= MAX_CONNECTIONS:
                 why = f"{MAX_CONNECTIONS} connections are open, which is all there may be"
                 packet = self._refuse(why, (str(address[0]), int(address[1]), "tcp"))
-                if packet is not None:
-                    link.send(self._framed(packet))
-                link.close()
+                with link, contextlib.suppress(OSError):
+                    if packet is not None:
+                        link.send(self._framed(packet))
                 return []
             link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             reader = SlipReader() if self._framing == "tcp_slip" else LengthReader()
