@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from statistics import NormalDist
 from typing import Literal
 
 import numpy as np
@@ -53,6 +54,8 @@ HEADROOM_CLIPS = 3.0
 HEADROOM_OVER = 0.5
 HEADROOM_HITS = 24
 HEADROOM_NEAR_DBFS = -2.0
+#: A peak from here on counts as one at full scale, dBFS.
+FULL_SCALE_DBFS = -0.05
 
 When = Literal["now", "between"]
 Severity = Literal["info", "look", "stop"]
@@ -295,7 +298,9 @@ def headroom(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
     """Clips to expect if the drummer goes on like this, before the first one happens.
 
     The heard peaks of the main hits are taken as normal about their recent median; with n hits
-    the prediction for one more is wider by sqrt(1 + 1/n).
+    the prediction for one more is wider by sqrt(1 + 1/n). Where many hits stayed below full scale
+    no more is expected than Laplace's rule of succession allows, (clipped + 1) / (n + 2): arms
+    have an end, normal tails have none.
     """
     peaks = [h.heard_peak_dbfs for h in main if h.heard_peak_dbfs is not None]
     if len(peaks) < HEADROOM_HITS or row.spread_db is None:
@@ -305,8 +310,13 @@ def headroom(row: DrumFigures, main: Sequence[Hit]) -> Sighting | None:
     scale = max(row.spread_db, 0.5) * math.sqrt(1.0 + 1.0 / len(peaks))
     rate = (len(main) - 1) / max(main[-1].time_s - main[0].time_s, 1.0)
     ahead = max(rate * HEADROOM_AHEAD_S, 1.0)
-    clips = ahead * normal_tail(-middle / scale)
     loudest = float(levels.max())
+    clipped = int(np.count_nonzero(levels >= FULL_SCALE_DBFS))
+    chance = normal_tail(-middle / scale)
+    seen = (clipped + 1.0) / (len(peaks) + 2.0)
+    if seen < chance and middle < 0.0:
+        chance, scale = seen, -middle / NormalDist().inv_cdf(1.0 - seen)
+    clips = ahead * chance
     # Expected largest of that many normal hits, to first order.
     forecast = middle + scale * math.sqrt(2.0 * math.log(max(ahead, 2.0)))
     return Sighting(
