@@ -189,6 +189,14 @@ class TakeBook:
         for name, kept in self._kept.items():
             self._kept[name] = [hit for hit in kept if hit.number != number]
 
+    def between_hits(self) -> str:
+        """What margins need besides the hits, to be kept for editing takes afterwards."""
+        return self._rolling.between_hits()
+
+    def take_between_hits(self, kept: str) -> None:
+        """Take back what `between_hits` gave; ValueError if it is not that."""
+        self._rolling.take_between_hits(kept)
+
     def everything(self) -> tuple[Take, ...]:
         """Takes, and stretches that could still become one."""
         return self._takes.everything()

@@ -151,6 +151,24 @@ class Continuing(Protocol):
         ...
 
 
+class BookLike(Protocol):
+    """The takes of a session."""
+
+    def between_hits(self) -> str:
+        """What their margins need besides the hits."""
+        ...
+
+
+@runtime_checkable
+class Booked(Protocol):
+    """An analysis that judges takes."""
+
+    @property
+    def book(self) -> BookLike:
+        """Its takes."""
+        ...
+
+
 class OutputsLike(Protocol):
     """Whatever passes events and figures on: OSC, MIDI, a screen."""
 

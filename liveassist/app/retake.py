@@ -7,6 +7,7 @@ changes come out as they would have. The audio is not needed.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
@@ -138,6 +139,10 @@ def edit_session(
     document = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     pipeline = build_pipeline(kit, int(document["sample_rate_hz"]))
     assert isinstance(pipeline, Pipeline)
+    if store.between_hits is not None:
+        # Damaged, it is as if it had not been kept.
+        with contextlib.suppress(ValueError):
+            pipeline.book.take_between_hits(store.between_hits)
     pipeline.resume(store.standing, store.hits, store.alerts, store.heard_s)
     said, names = _carry_out(pipeline.book, asked, store.heard_s)
     if reference is not None:
@@ -214,8 +219,8 @@ def _rows(
     old: dict[str, Any], fresh: dict[str, Any]
 ) -> tuple[list[dict[str, Any]], dict[str, str]]:
     """Rows of the takes and reasons: figures of a take whose ends are where they were stay as they
-    are, for the sound between hits, which the margins count in, is not kept. So does what was said
-    of it, where the reference and all takes before it are the same too."""
+    are, for what is heard between hits, which margins count in, may not be kept. So does what was
+    said of it, where the reference and all takes before it are the same too."""
 
     def span(row: dict[str, Any]) -> tuple[float, float]:
         return row["start_s"], row["end_s"]

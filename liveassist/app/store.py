@@ -30,7 +30,7 @@ from pathlib import Path
 from typing import Any
 
 from liveassist.app.kittoml import kit_toml
-from liveassist.app.parts import Continuing, PipelineLike
+from liveassist.app.parts import Booked, Continuing, PipelineLike
 from liveassist.app.storefile import FILE_NAME, PRAGMAS, SCHEMA_SQL, SCHEMA_VERSION, Kept
 from liveassist.app.wire import to_plain
 from liveassist.model import Alert, Event, Hit, Kit, OutputState, Snapshot, Standing
@@ -54,7 +54,8 @@ class Store:
     """An output of the session that keeps everything in ``path`` (see the module's text).
 
     ``standing`` gives takes, reference, aim and marks as they are; it is asked on the thread that
-    feeds the session. ``problem`` is the sentence of the last failure, None once writing works.
+    feeds the session. ``between_hits`` gives what margins need besides the hits, asked at the end.
+    ``problem`` is the sentence of the last failure, None once writing works.
     """
 
     def __init__(
@@ -63,6 +64,7 @@ class Store:
         standing: Callable[[], Standing],
         wall: Callable[[], float] = time.time,
         connect: Connect = sqlite3.connect,
+        between_hits: Callable[[], str] | None = None,
     ) -> None:
         self.path = path
         self.problem: str | None = None
@@ -73,6 +75,7 @@ class Store:
         self._last: Standing | None = None
         self._wall = wall
         self._connect = connect
+        self._between_hits = between_hits
         self._waiting: dict[Key, Any] = {}
         self._heard: tuple[float, float] | None = None
         self._changed = threading.Condition()
@@ -114,7 +117,9 @@ class Store:
         return (state if problem is None else replace(state, state="down", note=problem),)
 
     def finished(self) -> None:
-        """The session ended in order: it will not be continued."""
+        """The session ended in order: it will not be continued, but its takes may be edited."""
+        if self._between_hits is not None:
+            self.note(between_hits=self._between_hits())
         self._put(("fact", "ended"), 1.0)
 
     def close(self) -> None:
@@ -206,7 +211,8 @@ def keep(folder: Path, kit: Kit, pipeline: PipelineLike, kept: Kept | None) -> S
         return None
     if kept is not None:
         pipeline.resume(kept.standing, kept.hits, kept.alerts, kept.heard_s)
-    store = Store(folder / FILE_NAME, pipeline.standing)
+    between = pipeline.book.between_hits if isinstance(pipeline, Booked) else None
+    store = Store(folder / FILE_NAME, pipeline.standing, between_hits=between)
     store.note(kit=kit_toml(kit))
     return store
 

@@ -107,7 +107,8 @@ def discard(folder: Path) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """All that the file holds of a session. ``written_s``: wall clock of its last writing."""
+    """All that the file holds of a session. ``written_s``: wall clock of its last writing;
+    ``between_hits``: levels between hits, None where it did not end in order."""
 
     kit: str
     hits: tuple[Hit, ...]
@@ -116,6 +117,7 @@ class Stored:
     heard_s: float
     written_s: float
     ended: bool
+    between_hits: str | None = None
 
 
 def read_store(folder: Path) -> Stored:
@@ -134,7 +136,11 @@ def read_store(folder: Path) -> Stored:
         raise ConfigError(f"{path} {odd}; its takes cannot be edited") from None
     if heard is None or not isinstance(facts.get("kit"), str):
         raise ConfigError(f"{path}: nothing was heard in this session")
-    return Stored(facts["kit"], hits, alerts, standing, heard[0], heard[1], "ended" in facts)
+    levels = facts.get("between_hits")
+    between = levels if isinstance(levels, str) else None
+    return Stored(
+        facts["kit"], hits, alerts, standing, heard[0], heard[1], "ended" in facts, between
+    )
 
 
 def unkept_stretches(folder: Path) -> list[Take]:

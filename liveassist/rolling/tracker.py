@@ -193,6 +193,14 @@ class Rolling:
         for drum in self._kit.drums:
             self._set_velocities(drum.name, start_s, end_s)
 
+    def between_hits(self) -> str:
+        """Levels of the session for what is heard between hits, to be kept with it."""
+        return self._store.packed()
+
+    def take_between_hits(self, kept: str) -> None:
+        """Take back what `between_hits` gave; ValueError if it is not that."""
+        self._store.unpack(kept)
+
     # --- inside ------------------------------------------------------------------------------
 
     def _pop(self, number: int) -> Hit | None:

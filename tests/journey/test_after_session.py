@@ -105,6 +105,10 @@ def test_takes_split_afterwards_are_as_if_marked_so(folder: Path) -> None:
             assert mine["main"]["spread_db"] == pytest.approx(
                 theirs["main"]["spread_db"], abs=0.02, nan_ok=True
             )
+        # What is heard between hits is kept too: margins are those of the live take.
+        assert one["review"]["bleed_margin_db"] == pytest.approx(
+            other["review"]["bleed_margin_db"], abs=0.5, nan_ok=True
+        )
         assert [change["cause"] for change in one["changes"]] == [
             change["cause"] for change in other["changes"]
         ]
