@@ -25,6 +25,8 @@ NOTE_CENTS: Final = 8.0
 RING_SHARE: Final = 0.20
 BLEED_DB: Final = 3.0
 DELAY_MS: Final = 0.10
+#: An interval wider than this either way is told with a note (common practice, no source).
+TOLD_CENTS: Final = 4.0
 #: A note this far off is another drum or head, or another mode, not a turn of a key.
 OTHER_CENTS: Final = 250.0
 _ROUNDS, _LEAST_DB = 50, 0.05
@@ -191,14 +193,21 @@ def _notes(then: Setup, now: Setup) -> list[Step]:
                 "of a key. Another drum or head, or another mode leads."
             )
             found.append(Step("note", drum, cents, "cents", text))
-        elif abs(cents) > max(NOTE_CENTS, _cents_sure(before, before_ci, after, after_ci)):
+            continue
+        sure = _cents_sure(before, before_ci, after, after_ci)
+        if abs(cents) > max(NOTE_CENTS, sure):
             how = "flat of" if cents < 0 else "sharp of"
             text = (
                 f"{drum}: {abs(cents):.0f} cents {how} what it was ({before:.1f} Hz); tune "
-                f"{_back(cents)} by {abs(cents):.0f} cents, lug by lug."
+                f"{_back(cents)} by {abs(cents):.0f} cents{_span(abs(cents), sure)}, lug by lug."
             )
             found.append(Step("note", drum, cents, "cents", text))
     return found
+
+
+def _span(cents: float, sure: float) -> str:
+    """The 95 % interval, where it is wide enough to make a difference to whoever tunes."""
+    return f" ({cents - sure:.0f} to {cents + sure:.0f})" if sure > TOLD_CENTS else ""
 
 
 def _cents_sure(before: float, before_ci: Interval, after: float, after_ci: Interval) -> float:

@@ -123,3 +123,21 @@ def test_a_drum_not_yet_heard_is_asked_for_first() -> None:
     levels = {drum: setup().level_dbfs[drum] for drum in ("kick", "tom")}
     now = replace(with_gain(setup(), "over", 4.0), level_dbfs=levels)
     assert [one.kind for one in steps(setup(), now)] == ["missing", "gain"]
+
+
+def test_a_note_is_given_with_its_interval_where_that_is_wide() -> None:
+    """Each note known to +-10 cents: their difference to +-14.1 (root of the sum of squares)."""
+    ratio = 2.0 ** (10.0 / 1200.0)
+    before = replace(setup(), note_hz={"snare": (190.0, (190.0 / ratio, 190.0 * ratio))})
+    flat = 190.0 * 2.0 ** (-30.0 / 1200.0)
+    now = replace(before, note_hz={"snare": (flat, (flat / ratio, flat * ratio))})
+    (step,) = steps(before, now)
+    assert "tune up by 30 cents (16 to 44), lug by lug" in step.sentence
+
+
+def test_what_was_heard_unlike_has_no_gains() -> None:
+    """The snare's preamp 5 dB down: told as a level that may be either."""
+    before = setup()
+    found = steps(before, with_gain(before, "snare_top", -5.0), bleed=False)
+    assert [step.kind for step in found] == ["playing"]
+    assert "the playing, or the gain of snare_top" in found[0].sentence
