@@ -29,7 +29,7 @@ LEVELS_DBFS = tuple(float(level) for level in range(-10, -56, -3))
 #: Copies of what was heard that are tried; each takes about as long as hearing it once.
 PASSES = 3
 #: Hits taken as examples: this sure, nothing else this near; the loudest first.
-SURE = 0.95
+SURE = 0.975
 ALONE_S = 0.09
 EXAMPLES = 4
 #: Length of an example, and its fade at the end, s.

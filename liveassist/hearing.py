@@ -17,6 +17,7 @@ from liveassist.attribute.attributor import Attributor
 from liveassist.attribute.corrections import likeliest
 from liveassist.attribute.early import Early, EarlyWatch
 from liveassist.attribute.gains import GainWatch
+from liveassist.attribute.judge import confidence
 from liveassist.attribute.signature import Learned, Signature
 from liveassist.attribute.stale import StaleWatch
 from liveassist.attribute.student import Student
@@ -337,7 +338,7 @@ class Hearing:
             time_s=onset / grid.sample_rate_hz,
             peak_dbfs=peak if owned else None,
             heard_peak_dbfs=alone.heard_dbfs[verdict.mic] if owned else None,
-            confidence=verdict.probability,
+            confidence=confidence(verdict.probability),
             flags=tuple(flags),
             mic_dbfs=_levels(alone, bound),
             mic_heard_dbfs=alone.heard_dbfs,

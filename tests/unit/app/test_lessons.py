@@ -75,7 +75,7 @@ def kinds(pipeline: Pipeline) -> list[str]:
     """Drums of the hits surely reported within the first two seconds."""
     events = pipeline.feed(Block(0, beat(4)))
     hits = [event for event in events if isinstance(event, Hit) and event.stage != "withdrawn"]
-    return [hit.drum for hit in hits if hit.confidence > 0.9]
+    return [hit.drum for hit in hits if hit.confidence > 0.96]
 
 
 def test_it_goes_on_learning(tmp_path: Path, taught: Pipeline) -> None:
