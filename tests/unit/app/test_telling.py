@@ -39,8 +39,8 @@ def test_words_are_checked_before_they_travel() -> None:
         checked(["take/splt"])
     with pytest.raises(ConfigError, match="number"):
         checked(["take/split", "take 3", "soon"])
-    with pytest.raises(ConfigError, match="at most 1"):
-        checked(["take/rename", "second", "verse"])
+    with pytest.raises(ConfigError, match="at most 2"):
+        checked(["take/rename", "second verse", "take 1", "more"])
     with pytest.raises(ConfigError, match="missing"):
         checked(["take/rename"])
 
