@@ -142,7 +142,7 @@ class _Part:
     def levels(self, by_median: bool) -> FloatArray:
         """Level of each hit in the drum's own microphone, dB."""
         levels = _array([hit.peak_dbfs for hit in self._hits])
-        return levels - float(np.median(levels)) if by_median else levels
+        return about_main(levels, self.main > 0) if by_median else levels
 
     def band(self, band: int) -> FloatArray:
         """Ring of each hit in one octave, s."""
@@ -151,6 +151,12 @@ class _Part:
     def of(self, key: str) -> FloatArray:
         """One measure of `OF_HITS` for each hit."""
         return _array([None if one is None else _pick(one, key) for one in self._characters])
+
+
+def about_main(levels: FloatArray, main: BoolArray) -> FloatArray:
+    """Levels against the median main hit (of all hits where none is main): how many ghost notes
+    there are is playing, and no gain."""
+    return levels - float(np.median(levels[main] if main.any() else levels))
 
 
 def _pick(one: Character, key: str) -> float:

@@ -128,19 +128,16 @@ def _run(
         cut_short = str(failure) if failure else stopped if stop.requested else None
         record = session.finish(cut_short)
     told = [one for one in session.output_states() if one.kind != "store" or one.state != "ok"]
-    for line in wrapped((*summary_lines(record), *state_lines(told)), columns(out)):
-        print(line, file=out)
-    for line in audit_lines(record) if request.audit else ():
-        print(line, file=out)
+    lines = [*summary_lines(record), *state_lines(told)]
+    lines += audit_lines(record) if request.audit else ()
     unused = None if recording.channels is None else unused_channels(kit, recording.channels)
-    for line in ([unused] if unused else []) + swapped_channels(kit, record.figures):
-        print(line, file=out)
+    lines += ([unused] if unused else []) + swapped_channels(kit, record.figures)
     if recording.click_missing and kit.click is not None:
-        print(f"Look: the recording has no channel for {kit.click.name}, the metronome.", file=out)
+        lines.append(f"Look: the recording has no channel for {kit.click.name}, the metronome.")
+    _print(lines, out)
     if session.advice is not None and failure is None and not stop.requested:
         advice = session.advice
-        for line in afterwards(request.inputs, record, advice, wishes, request.out, err):
-            print(line, file=out)
+        _print(afterwards(request.inputs, record, advice, wishes, request.out, err), out)
     for line in written_lines(files):
         print(line, file=out)
     if failure is not None:
@@ -154,6 +151,11 @@ def _run(
         raise InputError(f"{recording.name}: there was nothing to hear: {reasons}")
     _check_reference(request.reference, record)
     return 0
+
+
+def _print(lines: Sequence[str], out: TextIO) -> None:
+    for line in wrapped(lines, columns(out)):
+        print(line, file=out)
 
 
 def _feed(session: Session, recording: Recording, stop: StopFlag, err: TextIO) -> InputError | None:

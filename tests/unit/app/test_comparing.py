@@ -12,6 +12,7 @@ import pytest
 import soundfile
 
 from liveassist.app.commands_after import MATCHES
+from liveassist.app.compare_rows import about_main
 from liveassist.app.comparing import (
     MATCHES as KNOWN_MATCHES,
 )
@@ -208,6 +209,16 @@ def test_matching_by_the_median_forgives_gain(folder: Path) -> None:
     assert "If a gain was turned, and not the playing, compare with --match median." in loud
     for title in ("note:", "body", "box", "crack"):
         assert not lines_after(text, title)[1].endswith("*")
+
+
+def test_ghost_notes_do_not_move_the_median_that_is_matched() -> None:
+    """The same main hits, with one ghost note and with four."""
+    main, few, many = [-8.0, -7.0, -6.0], [-30.0], [-30.0, -29.0, -31.0, -28.0]
+    for ghosts in (few, many):
+        levels = np.array([*main, *ghosts])
+        found = about_main(levels, np.arange(len(levels)) < len(main))
+        assert found[: len(main)].tolist() == [-1.0, 0.0, 1.0]
+    assert about_main(np.array([-9.0, -5.0]), np.array([False, False])).tolist() == [-2.0, 2.0]
 
 
 def test_the_command_line_knows_the_matches() -> None:
