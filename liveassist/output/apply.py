@@ -244,7 +244,9 @@ class ApplyDesk:
         if sent:
             words.append(f"sent {_said([(control, value) for control, value, _ in sent])}")
         words += [f"{to} did not get it: {why}" for to, why in failed.items()]
-        if sent and not plan.undo and plan.mic not in self._undo:
+        if sent and plan.undo:
+            words.append("that was there before as far as is known: no device says what it took")
+        elif sent and plan.mic not in self._undo:
             words.append("what was there before is not known, so it cannot be undone")
         return "; ".join(words)
 
