@@ -137,9 +137,8 @@ def takes(request: TakesRequest, out: TextIO) -> int:
     if edited is not None or request.words.any:
         write_notes(request.session, said)
         session = read_session(request.session, request.kit)
-    for line in tempos:
-        print(line, file=out)
-    for line in (*takes_page(session), *unkept_lines(request.session)):
+    page = [*takes_page(session), *unkept_lines(request.session)]
+    for line in (*page, "", *tempos) if tempos else page:
         print(line, file=out)
     return 0
 

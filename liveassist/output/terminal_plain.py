@@ -127,7 +127,10 @@ def _mic_sentences(snapshot: Snapshot) -> list[str]:
 
 def _health_sentences(snapshot: Snapshot) -> list[str]:
     lost = snapshot.lost_samples
-    lines = [f"{count(lost)} samples lost." if lost else "No samples lost."]
+    lost_ms = 1000.0 * lost / snapshot.sample_rate_hz
+    lines = [
+        f"{count(lost)} samples lost, {lost_ms:.3g} ms of sound." if lost else "No samples lost."
+    ]
     words = {"ok": "working", "down": "down", "absent": "not there"}
     for output in snapshot.outputs:
         dropped = f", {count(output.dropped)} dropped" if output.dropped else ""

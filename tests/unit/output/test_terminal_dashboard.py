@@ -159,7 +159,7 @@ def test_plain_mode_repeats_only_what_is_new(screen: Screen) -> None:
     assert plain.written() == ""
     plain.clock.now += 20
     plain.dashboard.draw(replace(base, lost_samples=7))
-    assert plain.written() == "7 samples lost.\n"
+    assert plain.written() == "7 samples lost, 0.146 ms of sound.\n", "7 at 48 kHz"
     plain.clock.now += 60
     plain.dashboard.draw(replace(base, time_s=base.time_s + 60, lost_samples=7))
     assert "for 3 minutes 14 seconds" in plain.written()
