@@ -27,6 +27,9 @@ FORGET_DB_PER_S = 0.1
 #: Nothing under this counts as a microphone's loudest (-40 dBFS): a click that a close microphone
 #: hears from far away is not a kick, though nothing louder has been heard yet.
 LEAST_POWER = 1e-4
+#: A tom not known yet is struck if its microphone is this near to its loudest, dB. Of 45 strokes in
+#: eight recorded and simulated sessions 41 are found, as with 20 dB; of 32 that were none, 4.
+LEAST_TOM_DB = -10.0
 #: Until a drum is known, what follows within this is taken for the same stroke.
 LATE_BODY_S = 0.06
 #: Unless it is louder by so much, dB.
@@ -113,7 +116,9 @@ class Rules:
         if kind == "snare":
             return self._snare(after, rise, own, self._kicked(heard, noise, relative, mic))
         clear = own - rival
-        probable = float(rise.sum()) > 30.0 and own > -20.0 and clear > 3.0
+        # A tom speaks seldom and then loudest: softer, it is the ring that others wake in it.
+        least = LEAST_TOM_DB if kind == "tom" else -20.0
+        probable = float(rise.sum()) > 30.0 and own > least and clear > 3.0
         return Opinion(0.6 if probable else 0.1, probable and own > -12.0 and clear > 10.0)
 
     def _kick(self, after: FloatArray, rise: FloatArray, own: float) -> Opinion:
