@@ -203,15 +203,13 @@ def _check_second_mics(
             )
 
 
-def _check_click(
-    profile: Profile, drums: list[dict[str, Any]], mics: list[dict[str, Any]]
-) -> None:
+def _check_click(profile: Profile, drums: list[dict[str, Any]], mics: list[dict[str, Any]]) -> None:
     clicks = [(index, mic) for index, mic in enumerate(mics) if mic.get("click")]
     for index, mic in clicks[:1]:
         if mic.get("type", "acoustic") != "line":
             profile.problem(
                 ("mic", index, "click"),
-                f'{_name(mic)} carries the click but is a {mic.get("type", "acoustic")} '
+                f"{_name(mic)} carries the click but is a {mic.get('type', 'acoustic')} "
                 'microphone; a metronome is heard on a line, so write type = "line"',
             )
         if mic.get("of") is not None:
