@@ -330,13 +330,17 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class TakeRecord:
-    """One take when it is over: its figures, and what changed against the reference take."""
+    """One take when it is over: its figures, and what changed against the reference take.
+
+    ``not_compared``: drums of which nothing can be said to have changed, and why.
+    """
 
     take: Take
     figures: Figures
     changes: tuple[Change, ...] = ()
     reference: bool = False
     review: Review | None = None
+    not_compared: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

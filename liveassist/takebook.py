@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from liveassist.advise.alerts import Alerts
-from liveassist.advise.changes import changes
+from liveassist.advise.changes import changes, not_compared
 from liveassist.advise.drift import Creep, creep, take_drift
 from liveassist.advise.forecast import PeakTail, forecast, peak_tail
 from liveassist.advise.review import review
@@ -72,6 +72,7 @@ class TakeBook:
         reference = take.name == self.reference
         found: tuple[Change, ...] = ()
         drift: tuple[Drift, ...] = ()
+        missing: dict[str, str] = {}
         base = self._kept.get(self.reference or "")
         hits = self._roles(self._inside(self._kept.get(take.name, [])))
         if not reference and base is not None:
@@ -82,6 +83,7 @@ class TakeBook:
             found = changes(self._kit, before, hits, faults=self._faults(take.start_s, end_s))
             drift = take_drift(self._kit, before, hits, found)
             self._swap(found, hits)
+            missing = not_compared(self._kit, before, hits)
         lasted = [alert for alert in self._alerts.all() if _lasted(alert, take.start_s, end_s)]
         said = review(
             self._kit,
@@ -95,7 +97,7 @@ class TakeBook:
             self._creeps(take, drift),
         )
         self.records[take.name] = TakeRecord(
-            take, self._take_figures(take, end_s), found, reference, said
+            take, self._take_figures(take, end_s), found, reference, said, missing
         )
         for name in list(self._kept):
             if name not in (take.name, self.reference):

@@ -29,7 +29,7 @@ from typing import Final
 from liveassist.advise import changes_words as words
 from liveassist.advise.changes_causes import Cause, Explanation, explain
 from liveassist.advise.changes_heads import head_report
-from liveassist.advise.changes_levels import DrumLevels, drum_levels
+from liveassist.advise.changes_levels import MAIN_ROLES, MIN_MAIN, DrumLevels, drum_levels
 from liveassist.advise.changes_mics import Move, flipped, moved
 from liveassist.advise.changes_stats import interval, sureness
 from liveassist.model import Change, Hit, Kit
@@ -41,6 +41,28 @@ _SEEN_ALONE: Final = 2
 #: A cell nothing explains must be this far off, in dB and in standard errors.
 _UNKNOWN_DB: Final = 4.0
 _UNKNOWN_Z: Final = 6.0
+
+
+def not_compared(kit: Kit, reference: Sequence[Hit], take: Sequence[Hit]) -> dict[str, str]:
+    """Judged drums of which `changes` can say nothing, and why: too few main hits on a side."""
+    reasons = {}
+    for drum in kit.drums:
+        if not drum.judged:
+            continue
+        counts = [
+            sum(hit.drum == drum.name and hit.role in MAIN_ROLES for hit in hits)
+            for hits in (reference, take)
+        ]
+        if not any(hit.drum == drum.name for hit in (*reference, *take)):
+            continue  # not part of this song
+        where = [
+            f"{count} in {side}"
+            for count, side in zip(counts, ("the reference", "this take"), strict=True)
+            if count < MIN_MAIN
+        ]
+        if where:
+            reasons[drum.name] = f"main hits: {', '.join(where)}; {MIN_MAIN} needed"
+    return reasons
 
 
 def changes(

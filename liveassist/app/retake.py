@@ -215,6 +215,13 @@ def _write(folder: Path, document: dict[str, Any], pipeline: Pipeline) -> None:
     write_whole(folder / "summary.json", text)
 
 
+def _reasons(document: dict[str, Any], take: str) -> dict[str, str]:
+    """Why figures of a take are missing, by their path in its row."""
+    head = f"takes.{take}."
+    reasons: dict[str, str] = document["unmeasured"]
+    return {path.removeprefix(head): why for path, why in reasons.items() if path.startswith(head)}
+
+
 def _rows(
     old: dict[str, Any], fresh: dict[str, Any]
 ) -> tuple[list[dict[str, Any]], dict[str, str]]:
@@ -236,16 +243,23 @@ def _rows(
     rows = []
     for number, row in enumerate(fresh["takes"]):
         known = before.get(span(row))
-        here = fresh if known is None else old
-        head = f"takes.{(known or row)['name']}."
-        for key, why in here["unmeasured"].items():
-            if key.startswith(head):
-                reasons[f"takes.{row['name']}.{key.removeprefix(head)}"] = why
+        earlier = [span(one) for one in fresh["takes"][: number + 1]]
+        whole = known is not None and same and earlier == spans[: number + 1]
+        mine = _reasons(fresh, row["name"])
+        if known is not None:
+            was = _reasons(old, known["name"])
+            # What could not be compared goes with the changes, all else with the figures.
+            mine = {path: why for path, why in mine.items() if path.startswith("changes.")}
+            mine = (
+                was
+                if whole
+                else mine | {k: v for k, v in was.items() if not k.startswith("changes.")}
+            )
+        reasons |= {f"takes.{row['name']}.{path}": why for path, why in mine.items()}
         if known is None:
             rows.append(row)
             continue
-        earlier = [span(one) for one in fresh["takes"][: number + 1]]
-        if same and earlier == spans[: number + 1]:
+        if whole:
             rows.append(known | {"name": row["name"]})
             continue
         kept = row | {"drums": known["drums"]}

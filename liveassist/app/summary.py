@@ -252,6 +252,8 @@ def _given_reasons(record: SessionRecord) -> dict[str, str]:
             # A take holds the figures of its drums only; bleed is given for the whole session.
             if path.startswith("drums."):
                 reasons[f"takes.{take.take.name}.{path}"] = why
+        for drum, why in take.not_compared.items():
+            reasons[f"takes.{take.take.name}.changes.{drum}"] = why
     return reasons
 
 

@@ -259,6 +259,8 @@ def take_lines(session: StoredSession, drums: Sequence[str]) -> list[str]:
             parts.append("the reference")
         if take.changes:
             parts.append(many(len(take.changes), "change"))
+        if missing := session.not_compared(take):
+            parts.append(missing)
         star = " *" if take.name in session.stars else ""
         lines.append(f"{number}. {take.name}{star}: {', '.join(parts)}")
         if take.name in session.notes:

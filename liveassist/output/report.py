@@ -134,7 +134,8 @@ def _takes(session: StoredSession, drums: Sequence[str]) -> str:
         for drum in judged:
             row.append(_spread_cell(take.main(drum, "spread_db"), take.main(drum, "spread_ci")))
         row.append(_weak_cell(session, take.name, judged))
-        row.append(many(len(take.changes), "change") if take.changes else "none")
+        changed = many(len(take.changes), "change") if take.changes else ""
+        row.append(changed or session.not_compared(take) or "none")
         if songs:
             row.append(session.songs.get(take.name, ""))
         if noted:

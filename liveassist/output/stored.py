@@ -194,6 +194,16 @@ class StoredSession:
                 return str(reason)
         return None
 
+    def not_compared(self, take: StoredTake) -> str:
+        """Drums of which nothing can be said to have changed in ``take``, and why; or nothing."""
+        start = f"takes.{take.name}.changes."
+        reasons = {
+            path.removeprefix(start): why
+            for path, why in self.summary["unmeasured"].items()
+            if path.startswith(start)
+        }
+        return "; ".join(f"{drum} not compared ({why})" for drum, why in reasons.items())
+
     def between(self, take: StoredTake) -> Iterator[StoredHit]:
         """The hits of a take, by time: a hit may lie in several."""
         return (hit for hit in self.hits if take.start_s <= hit.time_s <= take.end_s + 1e-6)

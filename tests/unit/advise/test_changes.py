@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from liveassist.advise import changes_words as words
-from liveassist.advise.changes import changes
+from liveassist.advise.changes import changes, not_compared
 from liveassist.model import Change, Hit
 from tests.unit.advise.changing import KIT, Put, take
 
@@ -145,6 +145,17 @@ def test_few_or_clipped_hits_claim_nothing() -> None:
     assert changes(KIT, take(1), take(2, Put(playing={"snare": -9.0}), seconds=4.0)) == ()
     clipped = [replace(hit, flags=("clipped",)) for hit in take(2, put)]
     assert changes(KIT, take(1), clipped) == ()
+
+
+def test_what_could_not_be_compared_is_said() -> None:
+    """No change named and nothing to compare are two answers."""
+    whole, other = take(1), take(2)
+    few = [hit for hit in other if hit.drum != "snare"]
+    few += [hit for hit in other if hit.drum == "snare" and hit.role == "main"][:3]
+    assert not_compared(KIT, whole, other) == {}
+    assert not_compared(KIT, whole, few) == {"snare": "main hits: 3 in this take; 6 needed"}
+    reasons = not_compared(KIT, few, few)
+    assert reasons["snare"] == "main hits: 3 in the reference, 3 in this take; 6 needed"
 
 
 def test_one_microphone_alone_blames_the_drummer_only_for_one_drum() -> None:

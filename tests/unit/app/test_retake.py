@@ -12,6 +12,7 @@ from typing import Any
 import jsonschema
 import pytest
 
+from liveassist.app import retake
 from liveassist.app.kittoml import kit_toml
 from liveassist.app.notes import Notes, read_notes, renamed, write_notes
 from liveassist.app.retake import asked_edits, edit_session
@@ -333,3 +334,32 @@ def test_a_tempo_is_said_to_be_kept_and_an_unusable_one_refused(folder: Path) ->
     assert read_notes(folder).tempos == {"": 120.0}
     listed(folder, tempos=("none",))
     assert read_notes(folder).tempos == {}
+
+
+def test_what_cannot_be_compared_any_more_is_said_of_takes_that_stay() -> None:
+    """The reference became another take: reasons of changes are new, those of figures stay."""
+
+    def row(name: str, start_s: float, end_s: float) -> dict[str, Any]:
+        return {"name": name, "start_s": start_s, "end_s": end_s, "drums": {}, "changes": []}
+
+    old: dict[str, Any] = {
+        "takes": [row("one", 0.0, 10.0), row("two", 20.0, 30.0)],
+        "reference": "one",
+        "unmeasured": {"takes.two.drums.snare.ring_s": "old", "audit": "none"},
+    }
+    fresh: dict[str, Any] = {
+        "takes": [row("one a", 0.0, 3.0), row("one b", 3.0, 10.0), row("two", 20.0, 30.0)],
+        "reference": "one a",
+        "unmeasured": {
+            "takes.two.drums.snare.ring_s": "fresh",
+            "takes.two.changes.snare": "few",
+            "takes.one b.changes.snare": "few",
+        },
+    }
+    _, reasons = retake._rows(old, fresh)
+    assert reasons == {
+        "audit": "none",
+        "takes.one b.changes.snare": "few",
+        "takes.two.drums.snare.ring_s": "old",
+        "takes.two.changes.snare": "few",
+    }
