@@ -226,9 +226,11 @@ def test_a_starved_processor_costs_no_audio(place: Place, tmp_path: Path) -> Non
         assert run("stop").returncode == 0
         assert listener.end()[0] == 0
     print(f"levels {told.levels}, behind by {over['behind_most_s']:.2f} s at most")
-    # A look may miss a step that was short, but never finds them in another order.
-    assert steps == sorted(steps)
-    assert steps[-1] == 3
+    # A look may miss a step that was short, and with few rivals it may all have been taken back
+    # once, but from the last calm on it never finds them in another order.
+    rise = steps[max(i for i, level in enumerate(steps) if level == 0) :]
+    assert rise == sorted(rise)
+    assert rise[-1] == 3
     # Back one step at a time, however often others kept it from going on.
     back = told.levels[len(steps) - 1 :]
     assert all(before - after == 1 for before, after in pairwise(back) if after < before), back
