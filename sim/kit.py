@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -106,21 +105,6 @@ class Kit:
     def own(self) -> dict[str, str]:
         """Own microphone of each drum that has one."""
         return {item.drum: item.own for item in self.instruments if item.own is not None}
-
-
-def load_kit(name_or_path: str, base: Path | None = None) -> Kit:
-    """Read a kit by the name of a shipped one, or from a file (relative to ``base``)."""
-    path = FOLDER / f"{name_or_path}.toml"
-    if name_or_path.endswith(".toml"):
-        path = Path(name_or_path)
-        if base is not None and not path.is_absolute():
-            path = base / path
-    if not path.is_file():
-        known = sorted(item.stem for item in FOLDER.glob("*.toml"))
-        raise ScenarioError(
-            f"no kit {name_or_path!r}{suggest(name_or_path, known)}; shipped: {', '.join(known)}"
-        )
-    return parse_kit(tomllib.loads(path.read_text(encoding="utf-8")), path.name)
 
 
 def parse_kit(data: Mapping[str, Any], where: str) -> Kit:
