@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from liveassist.attribute.explain import PRE, SLABS
+from liveassist.attribute.judge import confidence
+from liveassist.attribute.rules import Rules
 from liveassist.attribute.student import NOISE_SOON, Student
 from liveassist.attribute.untaught import Untaught, next_in
 from liveassist.history import History
@@ -85,3 +87,22 @@ def test_the_noise_floor_of_a_hum_is_its_mean_power() -> None:
         student.hear(history)
         if at >= 3 * chunk:
             assert abs(10.0 * np.log10(student.noise[0].sum() / 1e-4)) < 4.0
+
+
+def test_a_tom_is_struck_only_near_its_microphones_loudest() -> None:
+    """The ring that others wake in it rises too, but far under the bleed of their strokes."""
+    rules = Rules({"tom": 0, "snare": 1}, {"tom": "tom", "snare": "snare"}, 48_000)
+    noise = np.full((2, BANDS), 1e-12, np.float32)
+    opinions = []
+    for number, level in enumerate((0.0, -15.0, -5.0)):
+        power = np.full((len(SLABS), 2, BANDS), 1e-10, np.float32)
+        power[PRE:, 0] = 1e-2 * 10.0 ** (level / 10.0)
+        sample = 48_000 * (1 + number)
+        relative = rules.listen(power, noise, sample)
+        opinions.append(rules.judge("tom", power, noise, relative, sample).probability)
+    assert [opinion >= 0.5 for opinion in opinions] == [True, False, True]
+
+
+def test_half_of_the_doubt_is_stated() -> None:
+    assert confidence(1.0) == 1.0
+    assert confidence(0.5) == 0.75

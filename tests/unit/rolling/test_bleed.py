@@ -171,3 +171,18 @@ def test_the_quantile_of_bounds_is_numpys(share: float) -> None:
         found, bound = censored_quantile(levels, np.ones((size, 2), bool), share)
         assert np.allclose(found, np.quantile(levels, share, axis=0), atol=1e-9)
         assert bound.all()
+
+
+def test_what_others_add_in_two_strokes_of_three_does_not_raise_the_bleed() -> None:
+    """Power only adds: the level that a fifth of the strokes stay under is the drum's own."""
+    rng = np.random.default_rng(12)
+    column = [mic.name for mic in KIT.mics].index("over")
+    raised = []
+    for one in (_with_role(h) for h in song(7, 60.0)):
+        if one.drum == "kick" and rng.random() < 0.65:
+            levels = list(one.mic_dbfs)
+            levels[column] = (levels[column] or 0.0) + float(rng.uniform(6.0, 12.0))
+            one = replace(one, mic_dbfs=tuple(levels), mic_bound=(False,) * len(KIT.mics))
+        raised.append(one)
+    cell = figures(KIT, raised, 0.0, 70.0, wash_dbfs={}).bleed_db["over"]["kick"]
+    assert cell == pytest.approx(BLEED["kick"][column], abs=2.0)
