@@ -28,8 +28,8 @@ FORGET_DB_PER_S = 0.1
 #: hears from far away is not a kick, though nothing louder has been heard yet.
 LEAST_POWER = 1e-4
 #: A tom not known yet is struck if its microphone is this near to its loudest, dB. Of 63 strokes in
-#: eight recorded and simulated sessions 57 are found, of strokes that were none 4 are reported; with
-#: 20 dB 58 and 29.
+#: eight recorded and simulated sessions 57 are found, and 4 that were none are reported; with 20 dB
+#: 58 and 29.
 LEAST_TOM_DB = -10.0
 #: Until a drum is known, what follows within this is taken for the same stroke.
 LATE_BODY_S = 0.06
