@@ -121,12 +121,14 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Place]:
 def _before_other_sessions() -> Callable[[], None]:
     """What starves the daemon must be the test alone, not what else this computer does: where the
     kernel shares the processor among log-in sessions (sched(7), autogroup), ours comes first as
-    far as we may say so. How to undo it."""
+    far as we may say so (a kernel that does not share so leaves the file out or empty). How to
+    undo it."""
     group = Path("/proc/self/autogroup")
     with contextlib.suppress(OSError):
-        usual = group.read_text(encoding="ascii").rsplit(maxsplit=1)[-1]
-        group.write_text("-15", encoding="ascii")
-        return lambda: _write(group, usual)
+        told = group.read_text(encoding="ascii").split()
+        if told:
+            group.write_text("-15", encoding="ascii")
+            return lambda: _write(group, told[-1])
     return lambda: None
 
 
