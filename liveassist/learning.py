@@ -12,6 +12,7 @@ from liveassist.attribute.signature import Learned, exemplar, gather
 from liveassist.detect.onset import OnsetDetector
 from liveassist.errors import InputError
 from liveassist.model import Kit
+from liveassist.offset import without_offset
 from liveassist.spectra import Grid, Power
 
 Audio = npt.NDArray[np.float32]
@@ -38,6 +39,7 @@ def learn(
     unknown drum, lies outside the audio, or holds too few hits.
     """
     grid = Grid(sample_rate_hz)
+    audio = without_offset(audio)
     noise = noise_floor(grid, audio)
     if segments is None:
         segments = find_segments(kit, grid, audio)

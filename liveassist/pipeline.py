@@ -45,6 +45,7 @@ from liveassist.model import (
     Standing,
     Take,
 )
+from liveassist.offset import OffsetRemover
 from liveassist.rechunk import Rechunk
 from liveassist.rolling.takeedits import Edited, TakeEdit
 from liveassist.rolling.takes import Takes
@@ -88,6 +89,8 @@ class Pipeline:
         self._rechunk = Rechunk(
             self.hearing.chunk, len(kit.mics), round(LONGEST_FILLED_GAP_S * sample_rate_hz)
         )
+        self._offset = OffsetRemover(self.hearing.chunk, len(kit.mics))
+        self._steady: tuple[Block, Block] | None = None
         self._detail = Detailer(kit, sample_rate_hz)
         self._meter = LevelMeter(kit, sample_rate_hz)
         self._levels = LevelHistory(kit, sample_rate_hz)
@@ -117,7 +120,7 @@ class Pipeline:
         if not self._early:
             return []
         self._announced = block.first_sample + len(block.audio)
-        return self._announce(block)
+        return self._announce(self._without_offset(block))
 
     def feed(self, block: Block) -> list[Event]:
         """Take in a block; what became known, in order of time."""
@@ -127,9 +130,10 @@ class Pipeline:
         self._alerts.hear(block)
         events.extend(self._frames(self._meter.feed(block)))
         self._end = block.first_sample + len(block.audio)
-        chunks = self._rechunk.feed(block)
+        steady = self._without_offset(block)
+        chunks = self._rechunk.feed(steady)
         if self._early and self._announced < self._end:
-            events.extend(self._announce(block))
+            events.extend(self._announce(steady))
         for chunk in chunks:
             events.extend(self._hear(self.hearing.feed(chunk)))
             heard_s = min(self.hearing.history.end, self._end) / self._rate
@@ -161,6 +165,12 @@ class Pipeline:
         self._levels.add(frames)
         self._alerts.levels(frames)
         return [frames]
+
+    def _without_offset(self, block: Block) -> Block:
+        """What is looked at for hits; `announce` and `feed` may ask for the same block."""
+        if self._steady is None or self._steady[0] is not block:
+            self._steady = (block, self._offset.feed(block))
+        return self._steady[1]
 
     def _announce(self, block: Block) -> list[Event]:
         """Early reports, with the take they fall in."""

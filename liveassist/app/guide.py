@@ -20,6 +20,7 @@ from liveassist.hearing import CHUNK_HOPS, FULL_SCALE
 from liveassist.history import History
 from liveassist.learning import APART_S, CLEAR, GROUPS, MIN_HITS, noise_floor
 from liveassist.model import Block, Candidate, Kit
+from liveassist.offset import OffsetRemover
 from liveassist.rechunk import Rechunk
 from liveassist.spectra import Grid, Power
 from liveassist.units import amplitude_to_dbfs
@@ -83,6 +84,7 @@ class Guide:
         self._history = History(len(kit.mics), round(HISTORY_S * sample_rate_hz))
         size = CHUNK_HOPS * self._grid.hop
         self._rechunk = Rechunk(size, len(kit.mics), 2 * sample_rate_hz)
+        self._offset = OffsetRemover(size, len(kit.mics))
         self._quiet_left = round(quiet_s * sample_rate_hz)
         self._quiet: list[npt.NDArray[np.float32]] = []
         self._noise: Power | None = None
@@ -165,7 +167,7 @@ class Guide:
     def feed(self, block: Block) -> list[Said]:
         """Take in a block; what is to be said."""
         said: list[Said] = []
-        for chunk in self._rechunk.feed(block):
+        for chunk in self._rechunk.feed(self._offset.feed(block)):
             if chunk.first_sample != self._history.end:
                 self._history.reset(chunk.first_sample)
                 self._detector.reset(chunk.first_sample)

@@ -30,6 +30,7 @@ COMMON = frozenset(
         "ranks",
         "steps",
         "remarks",
+        "offset",
         "song",
         "suggestion",
     }
