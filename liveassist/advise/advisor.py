@@ -20,7 +20,7 @@ from typing import TypeVar
 from liveassist.advise import predict
 from liveassist.advise.expander import settings_from
 from liveassist.advise.history import FULL_BAND, LevelHistory
-from liveassist.advise.keeper import SETTLED_HITS, SuggestionKeeper, failing
+from liveassist.advise.keeper import SETTLED_HITS, SuggestionKeeper
 from liveassist.advise.keyfilter import keyed_margin
 from liveassist.advise.picture import DRAWN_STEPS, draw
 from liveassist.advise.scene import Scene, build, drums_of
@@ -66,8 +66,7 @@ class Advisor:
         self._kit = kit
         self._watched = watched
         self._aim = aim
-        self._keeping = aim == "keep-ghosts"
-        self._keeper = SuggestionKeeper(self._keeping)
+        self._keeper = SuggestionKeeper(aim)
         self._state: dict[str, _Mic] = {}
         self._suggestions: dict[str, Suggestion | None] = {}
         self._reasons: dict[str, str] = {}
@@ -197,7 +196,7 @@ class Advisor:
             self._state[mic].looked_s -= EVERY_S - RETRY_S
         yield
         now = None if held is None else (yield from _now(scene, held))
-        if now is not None and now.hits >= SETTLED_HITS and failing(now, self._keeping) is None:
+        if now is not None and now.hits >= SETTLED_HITS and self._keeper.failing(mic, now) is None:
             kept = self._keeper.update(mic, None, None, now)
         else:
             found = yield from fit_scene(self._kit, scene, self._aim)

@@ -61,15 +61,25 @@ def test_at_the_end_what_was_fitted_on_little_settles() -> None:
     assert keeper.update("top", fresh, None, last=True).changed
 
 
-def test_ghosts_that_come_down_are_wrong_only_where_they_are_to_stay() -> None:
+def test_ghosts_that_come_down_are_wrong_unless_the_aim_promises_nothing_of_them() -> None:
     cut = replace(GOOD, ghost_cut_db=8.0)
     kept = replace(BASE, threshold_dbfs=-30.0, predicted=replace(GOOD, ghost_cut_db=0.5))
-    for keeping in (False, True):
-        keeper = SuggestionKeeper(keeping)
+    for aim, wrong in (("tight", False), ("natural", True), ("keep-ghosts", True)):
+        keeper = SuggestionKeeper(aim)
         keeper.update("top", BASE, None)
         first = keeper.update("top", kept, None, cut)
-        assert first.wrong == ("ghosts would come down by 8 dB" if keeping else None)
-        assert keeper.update("top", kept, None, cut).changed == keeping
+        assert first.wrong == ("ghosts would come down by 8 dB" if wrong else None)
+        assert keeper.update("top", kept, None, cut).changed == wrong
+
+
+def test_ghosts_that_had_to_come_down_from_the_start_are_no_news() -> None:
+    keeper = SuggestionKeeper("natural")
+    keeper.update("top", replace(BASE, predicted=replace(GOOD, ghost_cut_db=10.0)), None)
+    assert keeper.failing("top", replace(GOOD, ghost_cut_db=11.0)) is None
+    assert keeper.failing("top", replace(GOOD, ghost_cut_db=12.5)) is not None
+    keeper = SuggestionKeeper("natural")
+    keeper.update("top", BASE, None)
+    assert keeper.failing("top", replace(GOOD, ghost_cut_db=5.0)) is None
 
 
 def test_a_refusal_does_not_take_a_working_suggestion_away() -> None:
