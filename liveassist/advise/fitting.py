@@ -16,7 +16,7 @@ from liveassist.advise.expander import ExpanderSettings
 from liveassist.advise.history import FULL_BAND
 from liveassist.advise.keyfilter import Separation
 from liveassist.advise.predict import Outcome
-from liveassist.advise.scene import BoolArray, IntArray, Scene, hit_levels
+from liveassist.advise.scene import BoolArray, IntArray, Scene, hit_levels, ring_seconds
 from liveassist.advise.sidechain import Sidechain
 from liveassist.model import FloatArray
 from liveassist.ranks import median, quantile
@@ -47,6 +47,9 @@ _FOLDS = 4
 _RECOVERED_S: dict[str, float] = {"natural": 0.110, "tight": 0.080, "keep-ghosts": 0.110}
 _RECOVERED_GAP, _LEAST_RECOVERED_S = 0.85, 0.050
 _WANTED_CUT_DB = 11.0
+#: How far ghosts may come down at no cost, dB, and what a decibel more costs, by aim.
+_GHOST_CUT_DB = 3.0
+_GHOST_COST: dict[str, float] = {"natural": 0.02, "tight": 0.0, "keep-ghosts": 0.05}
 #: Fewer foreign hits say nothing about how far bleed comes down.
 LEAST_FOREIGN = 5
 #: Share of own hits a good detector may miss.
@@ -60,27 +63,29 @@ class _Part:
     """A part of a scene's time, and what runs of the expander cost in it."""
 
     inside: BoolArray
-    #: Which of the main and foreign hits lie in it, how many own hits, which share of the time.
+    #: Which of the main, ghost and foreign hits lie in it, of the main hits that stand alone (by
+    #: when the gain should be down), how many own hits, which share of the time.
     mains: BoolArray
+    ghosts: BoolArray
     foreign: BoolArray
+    alone: BoolArray
     own: int
     share: float
-    whole: bool
     #: By slope of the key filter (whether twice) and threshold.
     costs: dict[tuple[bool, float], float] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, scene: Scene, inside: BoolArray) -> _Part:
+    def of(cls, scene: Scene, inside: BoolArray, recovered_s: float) -> _Part:
         """The part of ``scene`` in the hops that are true ``inside``."""
         own = inside[scene.own]
-        count = np.count_nonzero(inside)
         return cls(
             inside,
             own[scene.main],
+            own[scene.ghost],
             inside[scene.foreign],
+            inside[predict.alone_after(scene, recovered_s)],
             int(np.count_nonzero(own)),
-            count / inside.size,
-            bool(count == inside.size),
+            np.count_nonzero(inside) / inside.size,
         )
 
 
@@ -108,7 +113,8 @@ class Fitter:
         _, ratio, knee, hysteresis = next(row for row in STYLES if chosen.db >= row[0])
         self._runs: dict[float, Outcome] = {}
         self._steep_runs: dict[float, Outcome] = {}
-        self._everything = _Part.of(scene, np.ones(scene.size, dtype=np.bool_))
+        self._recovered_s = _recovered_s(scene, aim)
+        self._everything = _Part.of(scene, np.ones(scene.size, dtype=np.bool_), self._recovered_s)
         self.settings = ExpanderSettings(
             threshold_dbfs=self._place(self._everything, ratio, knee),
             ratio=ratio,
@@ -119,7 +125,6 @@ class Fitter:
             key_lowpass_hz=to_hz if to_hz < FULL_BAND[1] else None,
         )
         self._searching = False
-        self._recovered_s = _recovered_s(scene, aim)
         #: What is wrong with these settings: 0 for nothing; 0.6 for 2 % more main hits lost,
         #: 5 openings a minute more, or 3 dB less cut.
         self.cost = math.inf
@@ -200,6 +205,7 @@ class Fitter:
                 if number % _CHEAP == 0:
                     yield
                 cost = (yield from self._robust_cost(tried, part)) + 0.02 * abs(tried - placed)
+                cost += self._ghost_cost((yield from self._run(tried)), part)
                 worse = worse + 1 if cost > best_cost + _HOPELESS else 0
                 if cost < best_cost:
                     best, best_cost = tried, cost
@@ -244,8 +250,17 @@ class Fitter:
         short = 0.0
         if cut.size and self._scene.foreign.size >= LEAST_FOREIGN:
             short = max(0.0, _WANTED_CUT_DB - quantile(cut, 0.40))
-        slow = 0.02 * max(0.0, 9.0 - outcome.recovered_db) if part.whole else 0.0
+        down = outcome.recovered_cut_db[part.alone]
+        slow = 0.02 * max(0.0, 9.0 - median(down)) if down.size else 0.0
         return 30.0 * lost + 0.15 * max(0.0, false / minutes - 1.0) + 0.2 * short + slow
+
+    def _ghost_cost(self, outcome: Outcome, part: _Part) -> float:
+        """What it costs that ghosts come down further than a little: enough not to give them away
+        for a faster close, little beside main hits or openings."""
+        cut = outcome.ghost_cut_db[part.ghosts]
+        if not cut.size:
+            return 0.0
+        return _GHOST_COST[self._aim] * max(0.0, median(cut) - _GHOST_CUT_DB)
 
     def _run(self, threshold: float) -> Steps[Outcome]:
         at = _rounded(threshold)
@@ -333,7 +348,7 @@ class Fitter:
         fold = (np.arange(hops) * (2 * _FOLDS) // hops) % _FOLDS
         runs = []
         for k in range(_FOLDS):
-            threshold = yield from self._threshold(_Part.of(scene, fold != k))
+            threshold = yield from self._threshold(_Part.of(scene, fold != k, self._recovered_s))
             runs.append((yield from self._run(threshold)))
         threshold = self.settings.threshold_dbfs
         whole = yield from self._run(threshold)
@@ -365,26 +380,3 @@ def _recovered_s(scene: Scene, aim: str) -> float:
 
 def _rounded(threshold: float) -> float:
     return round(threshold / _STEP_DB) * _STEP_DB
-
-
-def ring_seconds(scene: Scene) -> float:
-    """How long main hits ring, as T60 in seconds (0.1 to 2), from the envelope in the microphone.
-
-    The lower quartile over hits of the level from 20 to 120 ms after the onset, fitted with a line
-    (ISO 3382-1 fits decays likewise); hits followed by another within that time are left out where
-    enough remain.
-    """
-    start, stop = scene.hops(0.020), scene.hops(0.120)
-    at = scene.own[scene.main]
-    gaps = np.diff(np.append(scene.own, scene.size))[scene.main]
-    free = at[(gaps > stop) & (at + stop < scene.size)]
-    used = free if free.size >= 5 else at[at + stop < scene.size]
-    if used.size == 0:
-        return 0.4
-    width = scene.hops(0.010)
-    steps = np.arange(start, stop - width + 1, width)
-    envelope = scene.envelope()
-    levels = np.stack([[envelope[a + k : a + k + width].max() for k in steps] for a in used])
-    decay = np.percentile(20.0 * np.log10(np.maximum(levels, 1e-6)), 25.0, axis=0)
-    slope = float(np.polyfit(steps / scene.hops_per_second, decay, 1)[0])
-    return float(np.clip(-60.0 / slope, 0.1, 2.0)) if slope < -1.0 else 2.0

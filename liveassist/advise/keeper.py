@@ -103,9 +103,7 @@ class SuggestionKeeper:
             one.suggestion = replace(one.suggestion, predicted=held_now)
         wrong = self.failing(mic, one.suggestion.predicted)
         keeping = self._aim in GHOSTS_DB
-        better = (
-            fresh is not None and wrong is not None and _better(fresh, one.suggestion, keeping)
-        )
+        better = fresh is not None and wrong is not None and _better(fresh, one.suggestion, keeping)
         one.failures = one.failures + 1 if better else 0
         settling = (
             fresh is not None

@@ -67,7 +67,8 @@ class Outcome:
     open_share: float
     #: Gain so long (`TAIL_MS`) after each main hit that stands alone.
     tail_db: tuple[FloatArray, ...]
-    recovered_db: float
+    #: Cut reached by the recovery time after each main hit that stands alone (`alone_after`).
+    recovered_cut_db: FloatArray
     minutes: float
     #: Main hits lost more, and false openings more, with the threshold `SPARE_DB` higher and
     #: lower; None where that was not tried.
@@ -104,7 +105,7 @@ def run(
     """Run the expander over ``scene``. ``key``: envelope behind its key filter, if at hand; as a
     `Sidechain` where it is run many times.
 
-    ``Outcome.recovered_db``: median cut reached ``recovery_s`` after main hits that stand alone.
+    ``recovery_s``: the time of ``Outcome.recovered_cut_db``.
     """
     key = scene.envelope(key_band(settings)) if key is None else key
     if not isinstance(key, Sidechain):
@@ -127,7 +128,7 @@ def run(
         false_openings=rises[~near(rises, scene.own, scene.hops(NEAR_S))],
         open_share=gain.open_hops(counted) / rest if rest else 0.0,
         tail_db=tuple(tails),
-        recovered_db=-median(recovered) if recovered.size else settings.range_db,
+        recovered_cut_db=-recovered,
         minutes=scene.minutes,
     )
 
@@ -164,8 +165,8 @@ def _asked(scene: Scene, recovery_s: float) -> tuple[IntArray, list[int]]:
         scene.kept("first", lambda: _first_hops(scene)).ravel(),
         scene.own_peak[scene.ghost],
         scene.foreign_peak,
-        _after(scene, recovery_s),
-        *(_after(scene, ms / 1000.0) for ms in TAIL_MS),
+        alone_after(scene, recovery_s),
+        *(alone_after(scene, ms / 1000.0) for ms in TAIL_MS),
     ]
     ends = np.cumsum([part.size for part in parts])[:-1]
     return np.concatenate(parts).astype(np.int64, copy=False), ends.tolist()
@@ -187,7 +188,7 @@ def _rest(scene: Scene) -> IntArray:
     return np.concatenate(([0], np.cumsum(free)))
 
 
-def _after(scene: Scene, seconds: float) -> IntArray:
+def alone_after(scene: Scene, seconds: float) -> IntArray:
     """The hops that long after main hits with no own hit in between."""
 
     def make() -> IntArray:

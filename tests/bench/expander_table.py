@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 import sim
+from liveassist.advise.predict import Known
 from liveassist.advise.scene import drums_of
 from liveassist.advise.suggest import not_for_expander
 from liveassist.app.config import parse_kit
@@ -36,6 +37,13 @@ LONGEST_S = 60.0
 LEAST_FOREIGN = 5
 OPEN = Suggestion(-99.0, 3.0, 12.0, 3.5, 3.0, 0.5, 20.0, 60.0, 0.0, None, None, None)
 EXTREMES = {"always open": OPEN, "always shut": replace(OPEN, threshold_dbfs=20.0)}
+#: What has an interval: name of what happened, and of the figure in a `Prediction`.
+FIGURES = (
+    ("passed", "main_passed"),
+    ("cut", "bleed_cut"),
+    ("openings", "openings"),
+    ("ghosts", None),
+)
 WANTED = "97 % passed, 9 dB cut, at most 6 openings a minute"
 
 
@@ -65,6 +73,8 @@ class Row:
     got: Mapping[str, float]
     #: The same with key filters of 24 dB an octave; None without one.
     steep: Mapping[str, float] | None = None
+    #: How far ghosts come down, as predicted; None without ghosts.
+    ghosts: Known | None = None
 
     @property
     def good(self) -> bool:
@@ -153,6 +163,14 @@ def judge(
     arrays = [np.sort(np.array(part, dtype=float)) for part in (main, own, foreign)]
     gain = other.gain_db(audio, s, song.rate, "gate", order)
     got = other.judge(audio, gain, song.rate, s.range_db, *arrays)
+    soft = [at for at, drum, is_main in inside if drum in names and not is_main]
+    fallen = []
+    for at in soft:
+        later = [one for one in own if one > at]
+        size = min([0.04 * song.rate, *(one - at for one in later)])
+        span = np.abs(audio[at : at + max(round(size), 1)])
+        fallen.append(-gain[at + int(span.argmax())])
+    got["ghosts"] = float(np.median(fallen)) if fallen else math.nan
     if got["foreign"] < LEAST_FOREIGN:
         got["cut"] = math.nan
     return got
@@ -166,7 +184,8 @@ def rows_of(song: Song) -> list[Row]:
         ("2nd half", (0, middle), (middle, end)),
         ("1st half", (middle, end), (0, middle)),
     ):
-        record = suggested(song, *heard).session()
+        heard_all = suggested(song, *heard)
+        record, sheets = heard_all.session(), heard_all.advice().mics
         for mic, s in record.expander.items():
             if not_for_expander(song.kit, mic) is not None:
                 continue
@@ -177,7 +196,8 @@ def rows_of(song: Song) -> list[Row]:
             steep = None
             if s is not None and (s.key_highpass_hz or s.key_lowpass_hz):
                 steep = judge(song, mic, s, *later, order=4)
-            rows.append(Row(song.name, mic, judged, s, reason, got, steep))
+            ghosts = sheets[mic].details.ghost_cut_db if mic in sheets else None
+            rows.append(Row(song.name, mic, judged, s, reason, got, steep, ghosts))
     snare = next(drum.own for drum in song.kit.drums if drum.kind == "snare")
     assert snare is not None
     for label, extreme in EXTREMES.items():
@@ -191,17 +211,22 @@ def table(rows: Sequence[Row]) -> list[str]:
     where there were too few foreign hits."""
     lines = [
         "| recording | microphone | judged on | threshold, ratio, key | passed: predicted, actual "
-        "| bleed cut dB: predicted, actual | openings a minute: predicted, actual | good |",
-        "|---|---|---|---|---|---|---|---|",
+        "| bleed cut dB: predicted, actual | openings a minute: predicted, actual "
+        "| ghosts down dB: predicted, actual | good |",
+        "|---|---|---|---|---|---|---|---|---|",
     ]
     judged = sorted((row for row in rows if row.got), key=lambda row: -row.badness)
     for row in judged:
         s, got = row.suggestion, row.got
         if s is None or s.predicted is None:
-            cells = ["–"] + [
-                f"– / **{got[key]:.{digits}f}**"
-                for key, digits in (("passed", 2), ("cut", 1), ("openings", 1))
-            ]
+            cells = (
+                ["–"]
+                + [
+                    f"– / **{got[key]:.{digits}f}**"
+                    for key, digits in (("passed", 2), ("cut", 1), ("openings", 1))
+                ]
+                + [_cell(None, None, got["ghosts"], 1)]
+            )
         else:
             p = s.predicted
             key = _key_words(s.key_highpass_hz, s.key_lowpass_hz)
@@ -210,10 +235,15 @@ def table(rows: Sequence[Row]) -> list[str]:
                 _cell(p.main_passed, p.main_passed_ci, got["passed"], 2),
                 _cell(p.bleed_cut_db, p.bleed_cut_ci, got["cut"], 1),
                 _cell(p.bleed_openings_per_min, p.openings_ci, got["openings"], 1),
+                _cell(*_value_and_ci(row.ghosts), got["ghosts"], 1),
             ]
         words = [row.song, row.mic, row.judged, *cells, row.words]
         lines.append(f"| {' | '.join(words)} |")
     return lines
+
+
+def _value_and_ci(known: Known | None) -> tuple[float | None, tuple[float, float] | None]:
+    return (None, None) if known is None else (known.value, known.ci)
 
 
 def _key_words(low: float | None, high: float | None) -> str:
@@ -242,18 +272,21 @@ def totals(rows: Sequence[Row]) -> list[str]:
     good = sum(row.good for row in extremes)
     lines.append(f"- Always open and always shut: {good} of {len(extremes)} would be good.")
     inside = tried = 0
-    for name, key in (("passed", "main_passed"), ("cut", "bleed_cut"), ("openings", "openings")):
+    for name, key in FIGURES:
         pairs = []
         for row in kept:
             predicted = row.suggestion.predicted if row.suggestion is not None else None
-            ci = None if predicted is None else getattr(predicted, f"{key}_ci")
+            ci = _value_and_ci(row.ghosts)[1]
+            if key is not None:
+                ci = None if predicted is None else getattr(predicted, f"{key}_ci")
             if ci is not None and math.isfinite(row.got[name]):
                 pairs.append((ci, row.got[name]))
         held = sum(low - 1e-9 <= actual <= high + 1e-9 for (low, high), actual in pairs)
         inside, tried = inside + held, tried + len(pairs)
         if pairs:
             width = float(np.median([high - low for (low, high), _ in pairs]))
-            unit = {"passed": "", "cut": " dB", "openings": " a minute"}[name]
+            unit = {"passed": "", "cut": " dB", "openings": " a minute",
+                    "ghosts": " dB"}[name]  # fmt: skip
             lines.append(f"- {name}: {held} of {len(pairs)} intervals hold what happened; "
                          f"median width {width:.2f}{unit}.")  # fmt: skip
     if tried:

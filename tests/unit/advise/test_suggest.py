@@ -90,6 +90,23 @@ def test_aims_differ_in_what_ghosts_lose() -> None:
         suggest(KIT, "top", hits, levels, "loud")
 
 
+def test_ghosts_are_not_given_away_for_a_faster_close() -> None:
+    """At the threshold three decibels higher the gain is down sooner after each hit; the ghosts
+    would pay for it. The prediction speaks of the settings given, not of those of its folds."""
+    audio, hits = session(bars=24)
+    levels = history(audio[: 30 * FS])
+    heard = [hit for hit in hits if hit.time_s < 29.0]
+    found = fit(KIT, "top", heard, levels)
+    assert isinstance(found, Fit)
+    promised = found.suggestion.predicted
+    assert promised is not None
+    assert promised.ghost_cut_db is not None
+    assert promised.ghost_cut_db <= 4.0
+    now = repredict(KIT, "top", heard, levels, found.suggestion)
+    assert not isinstance(now, str)
+    assert abs(float(np.median(now.ghost_cut_db)) - promised.ghost_cut_db) <= 2.0
+
+
 def test_refusals_say_what_is_missing() -> None:
     audio, hits = session(bars=2)
     levels = history(audio)
