@@ -57,10 +57,13 @@ def advice_text(
     return json.dumps(_plain(document), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
 
 
-def advice_lines(advice: Advice, kit: Kit, yours: Mapping[str, MicSheet | str]) -> list[str]:
-    """The same as closing lines: what is new beside the summary's."""
-    lines = []
+def advice_by_mic(
+    advice: Advice, kit: Kit, yours: Mapping[str, MicSheet | str]
+) -> dict[str, list[str]]:
+    """What is to be said of each microphone's settings beside the settings."""
+    said: dict[str, list[str]] = {}
     for mic in kit.mics:
+        lines = []
         sheet = advice.mics.get(mic.name)
         own = yours.get(mic.name)
         if sheet is not None:
@@ -75,9 +78,17 @@ def advice_lines(advice: Advice, kit: Kit, yours: Mapping[str, MicSheet | str]) 
             lines.append(f"{mic.name}, your values: {_promise(own)}.")
         elif own is not None:
             lines.append(f"{mic.name}, your values: {own}.")
-        said = None if sheet is None else sheet.downstream.sentence
-        if said is not None:
-            lines.append(f"{mic.name}: {said}.")
+        after = None if sheet is None else sheet.downstream.sentence
+        if after is not None:
+            lines.append(f"{mic.name}: {after}.")
+        if lines:
+            said[mic.name] = lines
+    return said
+
+
+def drum_lines(advice: Advice) -> list[str]:
+    """What is to be said of each drum: landmarks and pairs of microphones."""
+    lines = []
     for drum in advice.drums.values():
         if isinstance(drum.landmarks, Landmarks):
             lines.append(f"{drum.drum}, landmarks: {drum.landmarks.sentence}.")

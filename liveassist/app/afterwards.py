@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TextIO
 
 from liveassist.advise.sheet import Advice, MicSheet
-from liveassist.app.advicefile import FILE_NAME, advice_lines, advice_text
+from liveassist.app.advicefile import FILE_NAME, advice_by_mic, advice_text, drum_lines
 from liveassist.app.atomic import write_whole
 from liveassist.app.progress import ProgressBar
 from liveassist.app.secondpass import SUGGESTED, YOURS, Renderer, second_pass
@@ -28,6 +28,14 @@ class Wishes:
     render: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """What is said at the end: of each microphone, beside its settings, and after that."""
+
+    of_mics: Mapping[str, Sequence[str]]
+    then: Sequence[str]
+
+
 def afterwards(
     inputs: Sequence[str],
     record: SessionRecord,
@@ -35,8 +43,8 @@ def afterwards(
     wishes: Wishes,
     folder: Path | None,
     err: TextIO,
-) -> list[str]:
-    """Go through the recording again where something was asked for; the closing lines.
+) -> Closing:
+    """Go through the recording again where something was asked for; what is to be said.
 
     ``folder``: of the session; its advice.json is written anew where own values were tried.
     """
@@ -68,7 +76,7 @@ def afterwards(
         if folder is not None and yours:
             write_whole(folder / FILE_NAME, advice_text(advice, record, yours))
         lines += [f"Wrote {path}." for path in paths]
-    return [*advice_lines(advice, record.kit, yours), *lines]
+    return Closing(advice_by_mic(advice, record.kit, yours), [*drum_lines(advice), *lines])
 
 
 def _to_render(

@@ -128,16 +128,20 @@ def _run(
         cut_short = str(failure) if failure else stopped if stop.requested else None
         record = session.finish(cut_short)
     told = [one for one in session.output_states() if one.kind != "store" or one.state != "ok"]
-    lines = [*summary_lines(record), *state_lines(told)]
+    closing = None
+    if session.advice is not None and failure is None and not stop.requested:
+        try:
+            closing = afterwards(request.inputs, record, session.advice, wishes, request.out, err)
+        except InputError:
+            _print(summary_lines(record), out)  # what was heard is not lost with what was asked
+            raise
+    lines = [*summary_lines(record, closing and closing.of_mics), *state_lines(told)]
     lines += audit_lines(record) if request.audit else ()
     unused = None if recording.channels is None else unused_channels(kit, recording.channels)
     lines += ([unused] if unused else []) + swapped_channels(kit, record.figures)
     if recording.click_missing and kit.click is not None:
         lines.append(f"Look: the recording has no channel for {kit.click.name}, the metronome.")
-    _print(lines, out)
-    if session.advice is not None and failure is None and not stop.requested:
-        advice = session.advice
-        _print(afterwards(request.inputs, record, advice, wishes, request.out, err), out)
+    _print([*lines, *(closing.then if closing else ())], out)
     for line in written_lines(files):
         print(line, file=out)
     if failure is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from liveassist.model import Alert, DrumFigures, Interval, SessionRecord, Snapshot
 from liveassist.output.terminal_canvas import clean
@@ -145,9 +145,14 @@ def _health_sentences(snapshot: Snapshot) -> list[str]:
 # --- at the end -----------------------------------------------------------------------------
 
 
-def summary_lines(record: SessionRecord) -> list[str]:
+def summary_lines(
+    record: SessionRecord, of_mics: Mapping[str, Sequence[str]] | None = None
+) -> list[str]:
     """What a session was, in plain sentences, for the end of ``demo``, ``replay`` and the like:
-    alerts and what changed first, then the drums, then what could be set."""
+    alerts and what changed first, then the drums, then what could be set.
+
+    ``of_mics``: what more is to be said of a microphone's settings, under them.
+    """
     lines = [
         f"Listened to {spoken_time(record.duration_s)} of {record.kit.name} "
         f"through {many(len(record.kit.mics), 'microphone')}."
@@ -163,7 +168,7 @@ def summary_lines(record: SessionRecord) -> list[str]:
     for drum in drums:
         figures = record.figures.drums.get(drum.name) or DrumFigures(drum.name)
         lines += _drum_summary(record, drum.name, figures)
-    lines += _expander_summary(record)
+    lines += _expander_summary(record, of_mics or {})
     if record.learned:
         lines.append(f"Drums were told apart with what was learned in {record.learned}.")
     # A plain hyphen: what is printed at the end may go to a terminal or file of any encoding.
@@ -204,12 +209,12 @@ def _take_summary(record: SessionRecord) -> list[str]:
     return lines
 
 
-def _expander_summary(record: SessionRecord) -> list[str]:
-    lines = [
-        f"Expander to try on {mic}: {suggestion_line(suggestion)}."
-        for mic, suggestion in record.expander.items()
-        if suggestion is not None
-    ]
+def _expander_summary(record: SessionRecord, of_mics: Mapping[str, Sequence[str]]) -> list[str]:
+    lines = []
+    for mic, suggestion in record.expander.items():
+        if suggestion is not None:
+            lines.append(f"Expander to try on {mic}: {suggestion_line(suggestion)}.")
+            lines += [f"  {line}" for line in of_mics.get(mic, ())]
     without: dict[str, list[str]] = {}
     for mic, suggestion in record.expander.items():
         if suggestion is None:
@@ -217,6 +222,7 @@ def _expander_summary(record: SessionRecord) -> list[str]:
             without.setdefault(why, []).append(mic)
     for why, mics in without.items():
         lines.append(f"No expander setting for {', '.join(mics)}: {_ended(why)}")
+        lines += [f"  {line}" for mic in mics for line in of_mics.get(mic, ())]
     return lines
 
 
