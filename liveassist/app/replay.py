@@ -135,7 +135,7 @@ def _run(
         except InputError:
             _print(summary_lines(record), out)  # what was heard is not lost with what was asked
             raise
-    lines = [*summary_lines(record, closing and closing.of_mics), *state_lines(told)]
+    lines = [*summary_lines(record, closing.of_mics if closing else None), *state_lines(told)]
     lines += audit_lines(record) if request.audit else ()
     unused = None if recording.channels is None else unused_channels(kit, recording.channels)
     lines += ([unused] if unused else []) + swapped_channels(kit, record.figures)
