@@ -72,8 +72,9 @@ class Talk:
         for drum, kind in self._which_drums():
             self._one_drum(drum, kind)
         self._left_over()
+        click = self._click()
         mics = [self._mics[channel] for channel in sorted(self._mics)]
-        return Kit(name, tuple(self._drums), tuple(mics))
+        return Kit(name, tuple(self._drums), tuple(mics), click=click)
 
     def _which_drums(self) -> list[tuple[str, DrumKind]]:
         while True:
@@ -187,6 +188,27 @@ class Talk:
                 self.say(f"{name} cannot be a name here; channel {channel} is left out.")
                 continue
             self._mics[channel] = Mic(name, channel)
+
+    def _click(self) -> Mic | None:
+        """The channel with the metronome, if one is wired: hits are then laid on its bars."""
+        while True:
+            given = self.ask(
+                "Which channel carries the recorder's metronome (a wire, no microphone), or - for "
+                "none? [-] "
+            ).strip()
+            if given in ("", "-"):
+                return None
+            channel = int(given) if given.isdecimal() else 0
+            if channel in self._mics:
+                self.say(f"Channel {channel} is {self._mics[channel].name} already.")
+            elif 1 <= channel <= self.channels:
+                free = [one for one in ("click", "metronome", "click_in") if not self._named(one)]
+                return Mic(free[0], channel, type="line")
+            else:
+                self.say(f"Channels go from 1 to {self.channels}.")
+
+    def _named(self, name: str) -> bool:
+        return any(mic.name == name for mic in self._mics.values())
 
 
 def kind_of(name: str) -> DrumKind | None:

@@ -104,7 +104,7 @@ class Person:
 
 def test_a_whole_conversation_with_enter_pressed_at_every_offer(tmp_path: Path) -> None:
     person = Person(
-        ["barn", "kick snare hihat", "", "", "", "", "", "", "-", "", "room"],
+        ["barn", "kick snare hihat", "", "", "", "", "", "", "-", "", "room", ""],
         ["kick", "snare", "hihat"],
     )
     kit = person.talk()
@@ -125,7 +125,7 @@ def test_a_whole_conversation_with_enter_pressed_at_every_offer(tmp_path: Path) 
 def test_wrong_answers_are_asked_again() -> None:
     person = Person(
         ["", "cowbell", "bell", "cymbal", "snare cowbell", "cymbal", "9", "x", "3", "2fast", "top",
-         "n", "", "-", "-", "-", "-", "-"],
+         "n", "", "-", "-", "-", "-", "-", "-"],
         ["snare", None, None],
     )  # fmt: skip
     kit = person.talk()
@@ -141,7 +141,7 @@ def test_wrong_answers_are_asked_again() -> None:
 
 
 def test_a_drum_that_did_not_move_is_tried_again() -> None:
-    person = Person(["k", "kick", "", "", "", "-", "-", "-", "-"], [None, "kick"])
+    person = Person(["k", "kick", "", "", "", "-", "-", "-", "-", "-"], [None, "kick"])
     assert person.talk().drums == (Drum("kick", "kick", own="kick"),)
     assert sum("Hit the kick" in line for line in person.told) == 2
 
@@ -153,6 +153,18 @@ def test_a_channel_is_given_once() -> None:
     kit = person.talk()
     assert "Channel 3 is kick already." in person.told
     assert [mic.channel for mic in kit.mics] == sorted({mic.channel for mic in kit.mics})
+
+
+def test_the_channel_of_the_metronome_is_asked_for(tmp_path: Path) -> None:
+    person = Person(
+        ["k", "kick", "", "click", "-", "-", "-", "-", "9", "2", "1"], ["kick"]
+    )  # fmt: skip
+    kit = person.talk()
+    assert "Channels go from 1 to 6." in person.told
+    assert "Channel 2 is click already." in person.told
+    assert kit.click == Mic("metronome", 1, type="line"), "the name click is taken"
+    write_profile(kit, tmp_path / "k.toml")
+    assert load_kit(tmp_path / "k.toml") == kit
 
 
 def test_a_kit_that_nothing_can_be_judged_of_is_not_written(tmp_path: Path) -> None:
