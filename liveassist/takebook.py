@@ -42,6 +42,8 @@ class TakeBook:
         self._judged = {drum.name for drum in kit.drums if drum.judged}
         self.records: dict[str, TakeRecord] = {}
         self._kept: dict[str, list[Hit]] = {}
+        #: What `lines` was last made of, and the lines.
+        self._lined: tuple[object, tuple[TakeLine, ...]] = (None, ())
         #: Drums that were swapped since the reference: what they sounded like then.
         self._swapped: dict[str, list[Hit]] = {}
         #: Loudest peaks of each microphone in the takes judged, by where a take begins and ends.
@@ -295,7 +297,11 @@ class TakeBook:
     def lines(self) -> tuple[TakeLine, ...]:
         """The takes for a list on screen; figures only of those that have ended."""
         takes = self._takes.all()[-MOST_LINES:]
-        return tuple(self._line(take, self.records.get(take.name)) for take in takes)
+        made = tuple((take, self.records.get(take.name), self.reference) for take in takes)
+        # Asked for ten times a second: the same lines, and the same tuple, until a take changes.
+        if made != self._lined[0]:
+            self._lined = (made, tuple(self._line(take, record) for take, record, _ in made))
+        return self._lined[1]
 
     def _line(self, take: Take, record: TakeRecord | None) -> TakeLine:
         reference = take.name == self.reference

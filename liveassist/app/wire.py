@@ -43,10 +43,12 @@ def to_plain(value: Any) -> Any:
 
 
 class SnapshotWriter:
-    """Writes snapshots as JSON text; a hit that was in the last one is not written anew."""
+    """Writes snapshots as JSON text; a hit that was in the last one is not written anew, nor what
+    cannot have changed since: the same kit, figures or takes."""
 
     def __init__(self) -> None:
         self._known: dict[int, tuple[Hit, str]] = {}
+        self._parts: dict[str, tuple[object, str]] = {}
 
     def text(self, snapshot: Snapshot) -> str:
         """``snapshot`` as one line of JSON."""
@@ -66,9 +68,21 @@ class SnapshotWriter:
                 texts.append(entry[1])
             drums.append(f"{json.dumps(drum)}: [{', '.join(texts)}]")
         self._known = known
-        rest = json.dumps(to_plain(dataclasses.replace(snapshot, recent={})))
-        # The last key wins where a JSON object names one twice; ours is put last.
-        return f'{rest[:-1]}, "recent": {{{", ".join(drums)}}}}}'
+        fields = [
+            f"{json.dumps(name)}: {self._part(name, getattr(snapshot, name))}"
+            for name in _field_names(Snapshot)
+            if name != "recent"
+        ]
+        return f'{{{", ".join(fields)}, "recent": {{{", ".join(drums)}}}}}'
+
+    def _part(self, name: str, value: object) -> str:
+        """A field's text; one that is the very object of the last picture keeps its text. What can
+        change within is never the same object twice."""
+        kept = self._parts.get(name)
+        if kept is None or kept[0] is not value or isinstance(value, dict):
+            kept = (value, json.dumps(to_plain(value)))
+            self._parts[name] = kept
+        return kept[1]
 
 
 def read_snapshot(plain: Any) -> Snapshot:

@@ -80,3 +80,16 @@ def test_every_take_says_where_the_heads_lie() -> None:
     assert record.review is not None
     (drift,) = [one for one in record.review.drift if one.drum == "snare"]
     assert drift.ci[0] <= -8.0 <= drift.ci[1]
+
+
+def test_the_list_of_takes_is_made_anew_when_a_take_changed_and_not_before() -> None:
+    evening = Evening()
+    evening.play("one")
+    evening.play("two")
+    lines = evening.book.lines()
+    assert evening.book.lines() is lines
+    assert [(line.name, line.reference) for line in lines] == [("one", True), ("two", False)]
+    evening.book.set_reference("two")
+    assert [line.reference for line in evening.book.lines()] == [False, True]
+    evening.book.rename("three")
+    assert [line.name for line in evening.book.lines()] == ["one", "three"]

@@ -154,3 +154,15 @@ def test_what_a_newer_version_adds_is_ignored() -> None:
     plain = json.loads(SnapshotWriter().text(snapshot()))
     plain["weather"] = "fair"
     assert read_snapshot(plain) == shown(snapshot())
+
+
+def test_what_is_the_same_object_is_not_written_anew_and_what_may_have_changed_is() -> None:
+    writer, shown = SnapshotWriter(), snapshot()
+    writer.text(shown)
+    later = dataclasses.replace(shown, time_s=shown.time_s + 1.0, expander={})
+    assert read_snapshot(json.loads(writer.text(later))).expander == {}
+    reasons = {"top": "no hits"}
+    changed = dataclasses.replace(later, expander_reason=reasons)
+    writer.text(changed)
+    reasons["top"] = "one hit"
+    assert read_snapshot(json.loads(writer.text(changed))).expander_reason == reasons
