@@ -26,6 +26,9 @@ SPREAD_WORDS: tuple[tuple[float, str, Tone], ...] = (
     (math.inf, "uneven", "look"),
 )
 
+#: With fewer main hits a spread is a word only where its interval leaves no doubt.
+FEW_HITS = 24
+
 #: Below this no microphone is hearing anything: shown as a word, not as a number. dBFS.
 SILENT_DBFS = -140.0
 #: A bleed margin below this leaves little room for a threshold, dB (common practice, no source).
@@ -156,6 +159,14 @@ def verdict(snapshot: Snapshot, drum: Drum, silenced: Collection[AlertId] = froz
     _, word, tone = next(row for row in SPREAD_WORDS if figures.spread_db <= row[0])
     if any(a.key == "uneven" and a.drum == drum.name and a.end_s is None for a in snapshot.alerts):
         word, tone = "uneven", "look"
+    elif (
+        tone != "good"
+        and figures.main_hits < FEW_HITS
+        and (figures.spread_ci or (0.0, 0.0))[0] <= SPREAD_WORDS[0][0]
+    ):
+        # So few hits vary as much by chance: nobody is blamed before there are more.
+        few = f"spread {number(figures.spread_db)} dB, {many(figures.main_hits, 'main hit')}"
+        return Verdict("listening", "wait", few)
     return Verdict(word, tone, f"spread {number(figures.spread_db)} dB")
 
 

@@ -23,7 +23,7 @@ from liveassist.output.terminal_canvas import COLOUR, MONO
 from liveassist.output.terminal_meters import shorten
 from liveassist.output.terminal_pages import render
 from liveassist.output.terminal_reading import expander_lines
-from liveassist.output.terminal_words import alert_id, evenness_places
+from liveassist.output.terminal_words import alert_id, evenness_places, verdict
 from tests.unit.output import terminal_samples as samples
 
 PAGES = ("main", "large", "between", "takes", "help")
@@ -362,3 +362,20 @@ def test_a_suggestion_that_became_wrong_says_so() -> None:
     )
     (line,) = [one for one in expander_lines(snapshot) if one.startswith("snare_top")]
     assert line.endswith("; no longer right: bleed is up: it would open 9 times")
+
+
+def test_nobody_is_called_uneven_from_a_few_hits_that_chance_explains() -> None:
+    shown = samples.calm()
+    drum = shown.kit.drum("snare")
+
+    def said(spread_db: float, ci: tuple[float, float], main_hits: int) -> str:
+        figures = replace(
+            shown.figures.drums["snare"], spread_db=spread_db, spread_ci=ci, main_hits=main_hits
+        )
+        drums = {**shown.figures.drums, "snare": figures}
+        return verdict(replace(shown, figures=replace(shown.figures, drums=drums)), drum).word
+
+    assert said(4.6, (2.0, 9.0), 5) == "listening"
+    assert said(4.6, (3.1, 9.0), 9) == "uneven"
+    assert said(3.0, (2.4, 3.7), 40) == "fair"
+    assert said(1.2, (0.5, 3.0), 5) == "even"
