@@ -238,6 +238,16 @@ def _expected(mains: Sequence[set[Slot]], own: int) -> set[Slot]:
     return {slot for slot, count in counts.items() if 2 * count > len(others)}
 
 
+def _left_out(expected: set[Slot], struck: set[Slot], mains: set[Slot]) -> set[Slot]:
+    """Strokes of a bar's ``expected`` that are not ``struck``, where the bar is else what the other
+    takes have in it: one drum with other main hits instead, or more than a quarter of them away,
+    is played otherwise, and nothing of it is missing."""
+    away = expected - struck
+    otherwise = {drum for drum, _, _ in mains - expected}
+    many = max(1, len(expected) // 4)
+    return set() if len(away) > many else {slot for slot in away if slot[0] not in otherwise}
+
+
 def _cells(
     session: StoredSession,
     take: StoredTake,
@@ -259,8 +269,12 @@ def _cells(
         here = [(hit, place) for hit, place in placed if place.bar == bar]
         missing = {
             slot
-            for slot in expected - struck
-            if slot[1] == bar and take.start_s <= grid.slot_s(bar, slot[2]) <= take.end_s
+            for slot in _left_out(
+                {slot for slot in expected if slot[1] == bar},
+                struck,
+                {_slot(hit, place) for hit, place in here if hit.role in MAIN_ROLES},
+            )
+            if take.start_s <= grid.slot_s(bar, slot[2]) <= take.end_s
         }
         cells.append(
             BarCell(
