@@ -9,6 +9,7 @@ import numpy as np
 
 from liveassist.advise.alerts import Alerts
 from liveassist.advise.changes import changes, not_compared
+from liveassist.advise.changes_heads import Reports
 from liveassist.advise.drift import Creep, creep, take_drift
 from liveassist.advise.forecast import PeakTail, forecast, peak_tail
 from liveassist.advise.review import review
@@ -82,8 +83,10 @@ class TakeBook:
                 hit for hit in self._roles(self._inside(base)) if hit.drum not in self._swapped
             ]
             before += [hit for old in self._swapped.values() for hit in old]
-            found = changes(self._kit, before, hits, faults=self._faults(take.start_s, end_s))
-            drift = take_drift(self._kit, before, hits, found)
+            heads: Reports = {}
+            faults = self._faults(take.start_s, end_s)
+            found = changes(self._kit, before, hits, faults=faults, known=heads)
+            drift = take_drift(self._kit, before, hits, found, heads)
             self._swap(found, hits)
             missing = not_compared(self._kit, before, hits)
         lasted = [alert for alert in self._alerts.all() if _lasted(alert, take.start_s, end_s)]

@@ -28,7 +28,7 @@ from typing import Final
 
 from liveassist.advise import changes_words as words
 from liveassist.advise.changes_causes import Cause, Explanation, explain
-from liveassist.advise.changes_heads import head_report
+from liveassist.advise.changes_heads import Reports, head_report
 from liveassist.advise.changes_levels import MAIN_ROLES, MIN_MAIN, DrumLevels, drum_levels
 from liveassist.advise.changes_mics import Move, flipped, moved
 from liveassist.advise.changes_stats import interval, sureness
@@ -71,6 +71,7 @@ def changes(
     take: Sequence[Hit],
     *,
     faults: Mapping[str, str] | None = None,
+    known: Reports | None = None,
 ) -> tuple[Change, ...]:
     """Causes of difference of ``take`` against ``reference``, the surest first.
 
@@ -78,6 +79,7 @@ def changes(
     order of ``kit.mics`` (``mic_bound`` cells are left out), ``measures`` where there are. Clipped
     hits are left out. ``faults``: microphone -> what is wrong with it ("hums at 50 Hz"), from the
     alerts of the take; named as ``mic_fault``, and the microphone's levels are not judged.
+    ``known``: takes the reports of the heads, for `liveassist.advise.drift.take_drift`.
     Empty for an unchanged take, and wherever there are too few hits to tell (six main hits a drum
     and side for playing, five values a cell for gain, five usable hits for pitch).
     """
@@ -101,7 +103,7 @@ def changes(
         for move in moves.values()
         if move.mic not in named and move.seen >= _SEEN_ALONE
     ]
-    out += _heads(kit, first, second, explanation)
+    out += _heads(kit, first, second, explanation, known)
     for drum in kit.drums:
         out += [
             Change(
@@ -223,7 +225,11 @@ def _position(kit: Kit, cause: Cause | None, move: Move | None, tried: int) -> C
 
 
 def _heads(
-    kit: Kit, first: Sequence[Hit], second: Sequence[Hit], explanation: Explanation
+    kit: Kit,
+    first: Sequence[Hit],
+    second: Sequence[Hit],
+    explanation: Explanation,
+    known: Reports | None,
 ) -> list[Change]:
     gains = {
         cause.index: cause.amount_db
@@ -234,7 +240,8 @@ def _heads(
     for drum in kit.drums:
         if drum.own is None:
             continue
-        report = head_report(drum, first, second, gains.get(kit.mic_index(drum.own), 0.0))
+        gain_db = gains.get(kit.mic_index(drum.own), 0.0)
+        report = head_report(drum, first, second, gain_db, known)
         for found in report.changes:
             sure = sureness(found.z, 2 * len(kit.drums))
             name = drum.name

@@ -20,6 +20,7 @@ import numpy as np
 
 from liveassist.advise.changes_levels import DrumLevels, buried_error
 from liveassist.model import FloatArray, Kit
+from liveassist.ranks import median
 
 Kind = Literal["playing", "gain", "position", "source"]
 
@@ -293,7 +294,7 @@ def _leftovers(
         mine = [i for i, owner in enumerate(cells.drum) if owner == place]
         if len(mine) < 2:
             continue
-        middle = float(np.median(residual[mine]))
+        middle = median(residual[mine])
         for index in mine:
             if cells.mic[index] != drum.own:
                 continue

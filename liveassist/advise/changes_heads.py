@@ -18,6 +18,7 @@ from liveassist.advise.changes_pattern import (
 )
 from liveassist.advise.changes_stats import difference
 from liveassist.model import Drum, FloatArray, Hit, Interval, Partial
+from liveassist.ranks import median
 
 #: A shift must stand this many standard errors off zero, and be this large, cents.
 _PITCH_Z: Final = 3.3
@@ -67,6 +68,10 @@ class HeadReport:
 
     changes: tuple[HeadChange, ...]
     shift: PatternShift | None
+
+
+#: Reports of one pair of takes by drum and gain: what was worked out is not worked out again.
+Reports = dict[tuple[str, float], HeadReport]
 
 
 def _chosen(hits: Sequence[Hit], drum: str) -> list[Hit]:
@@ -120,9 +125,28 @@ def _joined(pattern: PatternShift, modes: ModeShift | None) -> PatternShift:
 
 
 def head_report(
+    drum: Drum,
+    reference: Sequence[Hit],
+    take: Sequence[Hit],
+    gain_db: float,
+    known: Reports | None = None,
+) -> HeadReport:
+    """Compare one head. ``gain_db``: what the own microphone's gain changed by (taken off).
+
+    ``known``: reports of this pair of takes, looked in first and added to.
+    """
+    key = (drum.name, gain_db)
+    if known is not None and key in known:
+        return known[key]
+    report = _report(drum, reference, take, gain_db)
+    if known is not None:
+        known[key] = report
+    return report
+
+
+def _report(
     drum: Drum, reference: Sequence[Hit], take: Sequence[Hit], gain_db: float
 ) -> HeadReport:
-    """Compare one head. ``gain_db``: what the own microphone's gain changed by (taken off)."""
     if drum.kind not in SYSTEMATIC_CENTS:
         return HeadReport((), None)
     first, second = _chosen(reference, drum.name), _chosen(take, drum.name)
@@ -205,7 +229,7 @@ def _ring(reference: Sequence[Hit], take: Sequence[Hit], drum: str) -> HeadChang
     rows_a, rows_b = _rings(reference, drum), _rings(take, drum)
     if min(len(rows_a), len(rows_b)) < _MIN_RINGS:
         return None
-    note_hz = float(np.median(np.concatenate([rows_a[:, 0], rows_b[:, 0]])))
+    note_hz = median(np.concatenate([rows_a[:, 0], rows_b[:, 0]]))
     first, second = _of_one_mode(rows_a, note_hz), _of_one_mode(rows_b, note_hz)
     if first is None or second is None:
         return None

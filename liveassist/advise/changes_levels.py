@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from liveassist.advise.changes_stats import Difference, difference, huber_centre, inliers
 from liveassist.model import Drum, FloatArray, Hit, Kit
+from liveassist.ranks import median
 
 #: Roles whose levels say how hard a drum is played. For drums without roles every hit counts.
 MAIN_ROLES: Final = frozenset({"main", "weak"})
@@ -193,7 +194,7 @@ def _cells(first: FloatArray, second: FloatArray, own: int | None) -> _Fit:
             for column in range(first.shape[1])
         )
         amounts = np.array([0.0 if cell is None else cell.amount for cell in cells])
-        moved = amounts - np.median(amounts)
+        moved = amounts - median(amounts)
         if float(np.max(np.abs(moved - offsets))) < 0.02:
             break
         offsets = moved
@@ -304,12 +305,12 @@ def _slope(
 ) -> float:
     """Slope of level on strength within the two groups, drawn towards 1."""
     x = np.concatenate(
-        [first_strength - np.median(first_strength), second_strength - np.median(second_strength)]
+        [first_strength - median(first_strength), second_strength - median(second_strength)]
     )
-    y = np.concatenate([first - np.median(first), second - np.median(second)])
+    y = np.concatenate([first - median(first), second - median(second)])
     misfit = y - x
-    noise = max(1.4826 * float(np.median(np.abs(misfit - np.median(misfit)))), 0.3)
-    weights = np.minimum(1.0, 3.0 * noise / np.maximum(np.abs(misfit - np.median(misfit)), 1e-9))
+    noise = max(1.4826 * median(np.abs(misfit - median(misfit))), 0.3)
+    weights = np.minimum(1.0, 3.0 * noise / np.maximum(np.abs(misfit - median(misfit)), 1e-9))
     prior = (noise / _SLOPE_SD) ** 2
     slope = (float(weights @ (x * y)) + prior) / (float(weights @ x**2) + prior)
     return float(np.clip(slope, 0.6, 1.5))

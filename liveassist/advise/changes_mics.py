@@ -20,6 +20,7 @@ import numpy as np
 
 from liveassist.advise.changes_stats import Difference, difference
 from liveassist.model import Drum, FloatArray, Hit, Kit
+from liveassist.ranks import median
 
 #: Fewest main hits with a sign or an arrival on either side.
 MIN_HITS: Final = 6
@@ -122,7 +123,7 @@ def flipped(
         after, more = _signed(take, drum.name, mic.name)
         pair = arrived.get(mic.name)
         stayed = pair is None or (
-            abs(float(np.median(pair[1].arrivals) - np.median(pair[0].arrivals))) <= _SAME_MS
+            abs(median(pair[1].arrivals) - median(pair[0].arrivals)) <= _SAME_MS
         )
         if before != 0 and after != 0 and stayed and mic.name != drum.own:
             signed[mic.name] = (before, after, min(many, more))
@@ -146,7 +147,7 @@ def moved(kit: Kit, drum: Drum, reference: Sequence[Hit], take: Sequence[Hit]) -
     amounts = [change.amount for change in off.values()]
     alike = bool(amounts) and max(amounts) - min(amounts) < max(LEAST_MS, 0.3 * abs(amounts[0]))
     if drum.own is not None and len(off) >= 2 and len(off) == len(changes) and alike:
-        middle = float(np.median(amounts))
-        se = float(np.median([change.se for change in off.values()]))
+        middle = median(amounts)
+        se = median([change.se for change in off.values()])
         return (Move(drum.own, drum.name, -middle, se, len(off)),)
     return tuple(Move(mic, drum.name, c.amount, c.se, 1) for mic, c in off.items())

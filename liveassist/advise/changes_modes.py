@@ -18,6 +18,7 @@ import numpy as np
 
 from liveassist.advise.changes_pattern import MAX_SHIFT_CENTS, MIN_HITS, regress
 from liveassist.model import FloatArray, Partial
+from liveassist.ranks import median
 
 #: Partials this near a mode of the reference, once shifted, are that mode, cents.
 _REACH_CENTS: Final = 35.0
@@ -80,7 +81,7 @@ def compare_modes(
     levels = np.concatenate([reference_dbfs[known_a], take_dbfs[known_b]])
     in_take = np.concatenate([np.zeros(int(known_a.sum())), np.ones(int(known_b.sum()))])
     cents, error, _ = regress(shifts, levels, in_take)
-    apart = abs(float(np.median(take_dbfs[known_b]) - np.median(reference_dbfs[known_a])))
+    apart = abs(median(take_dbfs[known_b]) - median(reference_dbfs[known_a]))
     error = math.hypot(error, systematic_cents, 0.6 * apart)
     return ModeShift(cents, error, len(modes), int(known_b.sum()))
 
@@ -109,14 +110,14 @@ def _modes(hits: Sequence[Sequence[Partial]]) -> list[_Mode]:
         best = int(np.argmax(counts))
         if counts[best] < _SHARE * len(usable):
             break
-        centre = float(np.median(left[np.abs(left - left[best]) <= _PILE_CENTS]))
+        centre = median(left[np.abs(left - left[best]) <= _PILE_CENTS])
         mine = [
             level[int(np.argmin(np.abs(place - centre)))]
             for place, level in zip(places, levels, strict=True)
             if len(place) and np.min(np.abs(place - centre)) <= _REACH_CENTS
         ]
         if len(mine) >= _SHARE * len(usable):
-            found.append((centre, float(np.median(mine))))
+            found.append((centre, median(mine)))
         left = left[np.abs(left - centre) > 2.0 * _REACH_CENTS]
     top = max((level for _, level in found), default=0.0)
     return [

@@ -16,6 +16,7 @@ import numpy as np
 from scipy import ndimage, special
 
 from liveassist.model import FloatArray, Interval
+from liveassist.ranks import median
 
 #: Cents from one bin of `HitMeasures.pattern` to the next.
 PATTERN_CENTS: Final = 10.0
@@ -133,7 +134,7 @@ def _per_hit(shapes: FloatArray, template: FloatArray, centre: float, own: bool)
 
 
 def _huber_weights(residual: FloatArray) -> FloatArray:
-    scale = 1.4826 * float(np.median(np.abs(residual - np.median(residual)))) + 0.5
+    scale = 1.4826 * median(np.abs(residual - median(residual))) + 0.5
     return np.asarray(np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(residual), 1e-9)))
 
 
@@ -190,7 +191,7 @@ def compare_patterns(
     levels = np.concatenate([reference_dbfs, take_dbfs])
     in_take = np.concatenate([np.zeros(len(reference)), np.ones(len(take))])
     cents, error, slope = regress(shifts, levels, in_take)
-    apart = abs(float(np.median(take_dbfs)) - float(np.median(reference_dbfs)))
+    apart = abs(median(take_dbfs) - median(reference_dbfs))
     error = math.hypot(error, systematic_cents, _PER_DB_APART_CENTS * apart)
     dof = float(len(shifts) - 3)
     reach = float(special.stdtrit(dof, 0.975)) * error
@@ -206,7 +207,7 @@ def _like_levels(first: FloatArray, second: FloatArray) -> tuple[FloatArray, Flo
     def near(levels: FloatArray, centre: float) -> FloatArray:
         return np.asarray(np.exp(-0.5 * ((levels - centre) / 3.0) ** 2) + 0.05)
 
-    middle = 0.5 * (float(np.median(first)) + float(np.median(second)))
+    middle = 0.5 * (median(first) + median(second))
     return near(first, middle), near(second, middle)
 
 

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from scipy import special
 
 from liveassist.model import FloatArray, Interval
+from liveassist.ranks import median
 
 #: Huber's tuning constant: 95 % efficient on a Gaussian (P. J. Huber, 1964).
 _HUBER: Final = 1.345
@@ -59,8 +60,8 @@ def widened(se: float, dof: float) -> float:
 
 def huber_centre(values: FloatArray) -> float:
     """Huber's location of ``values`` (n,), n >= 1: between mean and median, 95 % efficient."""
-    centre = float(np.median(values))
-    scale = 1.4826 * float(np.median(np.abs(values - centre)))
+    centre = median(values)
+    scale = 1.4826 * median(np.abs(values - centre))
     scale = max(scale, 0.3 * float(values.std()))
     if scale <= 0.0:
         return centre
@@ -105,7 +106,7 @@ def inliers(values: FloatArray) -> npt.NDArray[np.bool_]:
     scale = qn_scale(values)
     if scale <= 0.0:
         return np.ones(len(values), dtype=np.bool_)
-    return np.asarray(np.abs(values - np.median(values)) <= 3.5 * scale)
+    return np.asarray(np.abs(values - median(values)) <= 3.5 * scale)
 
 
 def robust_sd(values: FloatArray) -> float:
@@ -120,8 +121,8 @@ def detrended(values: FloatArray, times: FloatArray) -> FloatArray:
     rise = values[:, None] - values[None, :]
     pairs = np.triu(np.abs(apart) > 1e-9, 1)
     if not bool(pairs.any()):
-        return np.asarray(values - np.median(values))
-    slope = float(np.median(rise[pairs] / apart[pairs]))
+        return np.asarray(values - median(values))
+    slope = median(rise[pairs] / apart[pairs])
     flat = values - slope * (times - times.mean())
     return np.asarray(flat - huber_centre(flat))
 

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from liveassist.advise.changes_heads import head_report
+from liveassist.advise.changes_heads import Reports, head_report
 from liveassist.model import Change, Hit, Interval, Kit
 from liveassist.remarks import Drift
 
@@ -49,16 +49,24 @@ class Creep:
 
 
 def take_drift(
-    kit: Kit, reference: Sequence[Hit], take: Sequence[Hit], found: Sequence[Change]
+    kit: Kit,
+    reference: Sequence[Hit],
+    take: Sequence[Hit],
+    found: Sequence[Change],
+    known: Reports | None = None,
 ) -> tuple[Drift, ...]:
-    """Shift of every head that can be compared; gains named in ``found`` are taken off."""
+    """Shift of every head that can be compared; gains named in ``found`` are taken off.
+
+    ``known``: reports of this pair of takes that were made on the way to ``found``.
+    """
     gains = {c.mic: c.amount for c in found if c.cause == "mic_gain" and c.amount is not None}
     swapped = {c.drum for c in found if c.cause == "drum_changed"}
     out = []
     for drum in kit.drums:
         if drum.own is None or drum.name in swapped:
             continue
-        shift = head_report(drum, reference, take, gains.get(drum.own) or 0.0).shift
+        gain_db = gains.get(drum.own) or 0.0
+        shift = head_report(drum, reference, take, gain_db, known).shift
         if shift is not None:
             out.append(Drift(drum.name, shift.cents, shift.ci, shift.hits))
     return tuple(out)
