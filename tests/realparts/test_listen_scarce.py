@@ -228,11 +228,9 @@ def test_a_starved_processor_costs_no_audio(place: Place, tmp_path: Path) -> Non
         assert run("stop").returncode == 0
         assert listener.end()[0] == 0
     print(f"levels {told.levels}, behind by {over['behind_most_s']:.2f} s at most")
-    # A look may miss a step that was short on the way up, and with few rivals steps may be taken
-    # back for a while; but the last step is never the first that is seen.
-    rise = steps[max(i for i, level in enumerate(steps) if level == 0) :]
-    assert rise[1] < 3
-    assert rise[-1] == 3
+    # How steps follow one another upwards is a test of `Overload`: a look may miss one that was
+    # short, and who is not let on for a second takes all three at once.
+    assert steps[-1] == 3
     # Back one step at a time, however often others kept it from going on.
     levels = told.levels
     assert all(before - after == 1 for before, after in pairwise(levels) if after < before), levels
