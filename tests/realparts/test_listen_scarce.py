@@ -298,6 +298,11 @@ def _replayed(place: Place, heard: list[dict[str, str]], tmp_path: Path) -> list
     return rows(tmp_path / "same")
 
 
+#: Where no file system can be mounted: files of the daemon may grow so far, bytes. Enough for the
+#: few lines of its log, too little for a page of the store.
+SMALL_FILE = 2048
+
+
 class Disk:
     """A file system that can be full: 4 MB of its own where the system lets us mount one, else a
     limit on the size of any file that the process writes."""
@@ -312,7 +317,7 @@ class Disk:
     def fill(self, pid: int) -> None:
         """Leave no room."""
         if not self.mounted:
-            resource.prlimit(pid, resource.RLIMIT_FSIZE, (1, resource.RLIM_INFINITY))
+            resource.prlimit(pid, resource.RLIMIT_FSIZE, (SMALL_FILE, resource.RLIM_INFINITY))
             return
         with (self.folder / "rubbish").open("wb", buffering=0) as file:
             for size in (65536, 512, 1):
