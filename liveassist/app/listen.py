@@ -7,6 +7,7 @@ own attached to the local socket, so that drawing never delays a hit.
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import signal
 import sys
@@ -281,6 +282,7 @@ class _Live:
 
     def run(self) -> None:
         """Until someone asks to stop, or the asked time is over."""
+        gc.freeze()  # full collections then pass over what was imported: 8 ms in place of 70
         try:
             while not self._stop.requested and not self._time_is_up():
                 self._step()
