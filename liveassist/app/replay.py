@@ -135,12 +135,14 @@ def _run(
         except InputError:
             _print(summary_lines(record), out)  # what was heard is not lost with what was asked
             raise
-    lines = [*summary_lines(record, closing.of_mics if closing else None), *state_lines(told)]
-    lines += audit_lines(record) if request.audit else ()
     unused = None if recording.channels is None else unused_channels(kit, recording.channels)
-    lines += ([unused] if unused else []) + swapped_channels(kit, record.figures)
+    looks = ([unused] if unused else []) + swapped_channels(kit, record.figures)
     if recording.click_missing and kit.click is not None:
-        lines.append(f"Look: the recording has no channel for {kit.click.name}, the metronome.")
+        looks.append(f"Look: the recording has no channel for {kit.click.name}, the metronome.")
+    # A wrong cable comes first: it spoils what is read after it.
+    heard, *lines = summary_lines(record, closing.of_mics if closing else None)
+    lines = [heard, *looks, *lines, *state_lines(told)]
+    lines += audit_lines(record) if request.audit else ()
     _print([*lines, *(closing.then if closing else ())], out)
     for line in written_lines(files):
         print(line, file=out)
