@@ -274,19 +274,17 @@ class Pipeline:
             shown = self._shown = self._rolling.window_figures(now_s, keyed_margin_db=margins)
         return shown
 
-    def session(self) -> SessionRecord:
-        """What the session leaves behind, of what was heard so far."""
+    def session(self, *, hits: bool = True) -> SessionRecord:
+        """What the session leaves behind, of what was heard so far; ``hits``: the hits too."""
         end_s = self._end / self._rate
         figures = self._rolling.figures(0.0, end_s + 1e-6, keyed_margin_db=self._advisor.margins)
         take_of = self._takes.lookup()
-        hits = tuple(
-            replace(hit, take=take_of(hit.time_s), stage="complete") for hit in self._rolling.hits()
-        )
+        every = self._rolling.hits() if hits else ()
         return SessionRecord(
             kit=self._kit,
             sample_rate_hz=self._rate,
             duration_s=end_s,
-            hits=hits,
+            hits=tuple(replace(hit, take=take_of(hit.time_s), stage="complete") for hit in every),
             figures=figures,
             takes=tuple(self.book.record(take, end_s) for take in self._takes.all()),
             alerts=self._alerts.all(),

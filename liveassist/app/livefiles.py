@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from liveassist.app.atomic import write_whole
-from liveassist.app.hitscsv import hits_csv
 from liveassist.app.sessionfiles import (
     HITS_EVERY_S,
     SUMMARY_EVERY_S,
@@ -39,8 +38,7 @@ HITS_REST = 30.0
 
 @dataclass(frozen=True, slots=True)
 class _Job:
-    """What is to be written. ``hits``: text of hits.csv, empty where it is the record's;
-    ``record`` None: the hits only."""
+    """What is to be written. ``hits``: text of hits.csv; ``record`` None: the hits only."""
 
     record: SessionRecord | None
     hits: str
@@ -80,6 +78,9 @@ class LiveFiles(SessionFiles):
             self._hit_at_s = self._clock()
         super().collect(events)
 
+    #: Rows are kept as text: the hits of hours need not be unpacked for them.
+    needs_hits = False
+
     def write_if_due(self, record: Callable[[], SessionRecord]) -> None:
         """Hand what is due to the thread; ``record`` is asked only when summary.json is."""
         now_s = self._clock()
@@ -93,9 +94,9 @@ class LiveFiles(SessionFiles):
             self._only_in_pause = spent_s >= LONGEST_HOLD_S
             too_long = spent_s >= LONGEST_HOLD_IN_PAUSE_S
             self._summary_due_s = math.inf if too_long else now_s + rest_s
-            self._hand_over(known, "")
+            self._hand_over(known)
         elif self._changed and now_s >= self._hits_due_s:
-            self._hand_over(None, self._hits.text())
+            self._hand_over(None)
 
     def finish(self) -> None:
         """Let a writing under way end and stop the thread. May be called twice."""
@@ -105,14 +106,14 @@ class LiveFiles(SessionFiles):
             self._wanted.notify()
         self._thread.join()
 
-    def _hand_over(self, record: SessionRecord | None, hits: str) -> None:
+    def _hand_over(self, record: SessionRecord | None) -> None:
         self._changed = False
         self._hits_due_s = self._clock() + HITS_EVERY_S
         further = self.further()
         with self._wanted:
             if record is None and self._job is not None:
                 record = self._job.record
-            self._job = _Job(record, hits, further)
+            self._job = _Job(record, self._hits.text(), further)
             self._wanted.notify()
 
     def _work(self) -> None:
@@ -128,8 +129,7 @@ class LiveFiles(SessionFiles):
     def _try(self, job: _Job) -> None:
         begun_s = self._clock()
         try:
-            known = () if job.record is None else job.record.hits
-            write_whole(self.hits_path, job.hits or hits_csv(known))
+            write_whole(self.hits_path, job.hits)
             if job.record is not None:
                 write_whole(self.summary_path, summary_json(job.record))
                 self._write_kit(job.record.kit)

@@ -267,9 +267,9 @@ class LiveSession(Session):
         )
         return shown if self._steering is None else self._steering.shown(shown)
 
-    def record(self) -> SessionRecord:
+    def record(self, *, hits: bool = True) -> SessionRecord:
         """What the session would leave behind now, device and disk alerts included."""
-        record = super().record()
+        record = super().record(hits=hits)
         ours = sorted((*self._ended, *self._open.values()), key=lambda alert: alert.start_s)
         return dataclasses.replace(
             record, alerts=(*record.alerts, *ours), lost_samples=self.lost_samples

@@ -57,8 +57,8 @@ class PipelineLike(Protocol):
         """Everything a screen or an output may show now."""
         ...
 
-    def session(self) -> SessionRecord:
-        """What the session leaves behind, of what was heard so far."""
+    def session(self, *, hits: bool = True) -> SessionRecord:
+        """What the session leaves behind, of what was heard so far; ``hits``: the hits too."""
         ...
 
     def start_take(self, name: str | None, at_s: float | None = None) -> Any:

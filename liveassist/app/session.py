@@ -110,7 +110,7 @@ class Session:
         self._turn_marks(first, events)
         self._pass_on(events)
         if self._files is not None:
-            self._files.write_if_due(self.record)
+            self._files.write_if_due(self.record if self._files.needs_hits else self._brief)
         return told + events
 
     def _announced(self, block: Block) -> list[Event]:
@@ -158,10 +158,14 @@ class Session:
         if self._files is not None:
             self._files.write_hits_only()
 
-    def record(self) -> SessionRecord:
-        """What the session would leave behind if it ended now."""
-        record = dataclasses.replace(self._pipeline.session(), started_at=self._started_at)
+    def record(self, *, hits: bool = True) -> SessionRecord:
+        """What the session would leave behind if it ended now; ``hits``: the hits among it."""
+        known = self._pipeline.session(hits=hits)
+        record = dataclasses.replace(known, started_at=self._started_at)
         return with_signal_faults(record, self._watch.faults())
+
+    def _brief(self) -> SessionRecord:
+        return self.record(hits=False)
 
     def snapshot(self) -> Snapshot:
         """The figures now, with the health of the outputs."""

@@ -78,6 +78,9 @@ class SessionFiles:
             elif event.stage == "withdrawn" and self._hits.drop(event.number):
                 self._changed = True
 
+    #: Whether a record that is asked for while running must hold the hits.
+    needs_hits = True
+
     def write_if_due(self, record: Callable[[], SessionRecord]) -> None:
         """Write what is due. ``record`` is asked only when summary.json is."""
         now_s = self._clock()

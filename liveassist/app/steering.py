@@ -227,7 +227,7 @@ class Steering:
             return Outcome(True, f"later takes are compared with {name}")
         if asked is None:
             return Outcome(False, "no take has ended yet")
-        takes = [record.take for record in self._pipeline.session().takes]
+        takes = [record.take for record in self._pipeline.session(hits=False).takes]
         if any(take.name == asked and take.end_s == take.start_s for take in takes):
             return Outcome(False, f"{asked} has no length, so nothing can be compared with it")
         names = [take.name for take in takes]

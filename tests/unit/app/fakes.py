@@ -169,7 +169,7 @@ class FakePipeline:
             take=self.takes[-1] if self.takes else None,
         )
 
-    def session(self) -> SessionRecord:
+    def session(self, *, hits: bool = True) -> SessionRecord:
         return SessionRecord(
             kit=self.kit,
             sample_rate_hz=self.rate,

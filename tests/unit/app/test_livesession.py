@@ -271,3 +271,23 @@ def test_a_fault_that_comes_again_and_again_ends_it() -> None:
     with pytest.raises(IndexError):
         session.hear(block(100 * MOST_STUMBLES - 100))
     assert pipeline.recovered == MOST_STUMBLES - 1
+
+
+def test_a_summary_while_running_asks_for_no_hits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Hours of them would have to be unpacked; hits.csv is at hand as text."""
+    asked: list[bool] = []
+    whole = FakePipeline.session
+
+    def noted(self: FakePipeline, *, hits: bool = True) -> SessionRecord:
+        asked.append(hits)
+        return whole(self, hits=hits)
+
+    monkeypatch.setattr(FakePipeline, "session", noted)
+    session, _, _ = make(LiveFiles(tmp_path))
+    session.hear(block(0, hit=True))
+    session.look(idle=False)
+    assert asked == [False]
+    session.finish()
+    assert asked == [False, True]
