@@ -275,9 +275,14 @@ class Pipeline:
         return shown
 
     def session(self, *, hits: bool = True) -> SessionRecord:
-        """What the session leaves behind, of what was heard so far; ``hits``: the hits too."""
+        """What the session leaves behind, of what was heard so far.
+
+        Without ``hits`` it is for a look while it goes on: without them, roles as they stand.
+        """
         end_s = self._end / self._rate
-        figures = self._rolling.figures(0.0, end_s + 1e-6, keyed_margin_db=self._advisor.margins)
+        figures = self._rolling.figures(
+            0.0, end_s + 1e-6, keyed_margin_db=self._advisor.margins, settle=hits
+        )
         take_of = self._takes.lookup()
         every = self._rolling.hits() if hits else ()
         return SessionRecord(

@@ -29,7 +29,7 @@ RETRY_S = 5.0
 #: Making the summary may hold analysis up so long while drums are played (a hit that comes
 #: meanwhile is reported so much later), and in a pause, seconds; the ring holds eight.
 LONGEST_HOLD_S = 0.010
-LONGEST_HOLD_IN_PAUSE_S = 5.0
+LONGEST_HOLD_IN_PAUSE_S = 1.0
 #: Nothing was hit for so long: a pause, seconds.
 PAUSE_S = 3.0
 #: How many times longer than a writing took the next one waits.
@@ -63,6 +63,8 @@ class LiveFiles(SessionFiles):
         super().__init__(folder, clock, going_on=going_on)
         self.problem: str | None = None
         self.failures = 0
+        #: How long analysis was held up by the making of summaries, seconds, in all.
+        self.held_s = 0.0
         self._only_in_pause = False
         self._hit_at_s = -math.inf
         self._job: _Job | None = None
@@ -88,6 +90,7 @@ class LiveFiles(SessionFiles):
         if now_s >= self._summary_due_s and (pause or not self._only_in_pause):
             known = record()
             spent_s = self._clock() - now_s
+            self.held_s += spent_s
             rest_s = max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
             # After some minutes of playing it would hold analysis up: it waits for a pause, and
             # after many hours for the end. The store has everything meanwhile.

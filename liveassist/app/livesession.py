@@ -125,6 +125,8 @@ class LiveSession(Session):
         self.load = 0.0
         self.overload = Overload()
         self._caught_up = False
+        #: What of the time that summaries took was worked off, seconds.
+        self._excused_s = 0.0
         self._held: list[Event] = []
         self._held_until_s = 0.0
         self._stumbles: deque[float] = deque(maxlen=MOST_STUMBLES)
@@ -202,9 +204,14 @@ class LiveSession(Session):
     def note_behind(self, samples: int) -> None:
         """So many samples were captured and wait: give way where that is too much.
 
-        What piled up while the program itself was starting is worked off first, in full detail.
+        What piled up while the program itself was starting is worked off first, in full detail;
+        what it held up in a pause to write the summary is no sign of a slow computer either.
         """
         waiting_s = samples / self._rate_hz
+        if self._disk is not None:
+            if waiting_s < STEPS_S[0] / 2.0:
+                self._excused_s = self._disk.held_s
+            waiting_s = max(0.0, waiting_s - (self._disk.held_s - self._excused_s))
         if not self._caught_up and self.time_s < CATCH_UP_S and waiting_s >= STEPS_S[0]:
             return
         self._caught_up = True

@@ -167,12 +167,15 @@ class Rolling:
         end_s: float,
         *,
         keyed_margin_db: Mapping[str, float | None] | None = None,
+        settle: bool = True,
     ) -> Figures:
         """Figures over any span: a take, or the session (0 to the end).
 
-        Roles inside the span are settled first, from all hits in and around it.
+        Roles inside the span are settled first, from all hits in and around it; without
+        ``settle`` they are as they stand.
         """
-        self.settle(start_s, end_s)
+        if settle:
+            self.settle(start_s, end_s)
         return figures(
             self._kit,
             self.hits(start_s, end_s),
