@@ -211,7 +211,9 @@ class LiveSession(Session):
         if self._disk is not None:
             if waiting_s < STEPS_S[0] / 2.0:
                 self._excused_s = self._disk.held_s
-            waiting_s = max(0.0, waiting_s - (self._disk.held_s - self._excused_s))
+            # Bounded, so that who never catches up gives way long before the ring is full.
+            excused_s = min(self._disk.held_s - self._excused_s, STEPS_S[-1])
+            waiting_s = max(0.0, waiting_s - excused_s)
         if not self._caught_up and self.time_s < CATCH_UP_S and waiting_s >= STEPS_S[0]:
             return
         self._caught_up = True

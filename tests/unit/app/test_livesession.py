@@ -307,4 +307,7 @@ def test_what_a_summary_held_up_is_no_overload(tmp_path: Path) -> None:
     session.note_behind(0)
     session.note_behind(round(0.5 * RATE))
     assert session.overload.level == 2, "worked off long since"
+    files.held_s += 5.0
+    session.note_behind(round(1.7 * RATE))
+    assert session.overload.level == 3, "however much summaries held up"
     files.finish()
