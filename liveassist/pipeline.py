@@ -277,11 +277,11 @@ class Pipeline:
     def session(self, *, hits: bool = True) -> SessionRecord:
         """What the session leaves behind, of what was heard so far.
 
-        Without ``hits`` it is for a look while it goes on: without them, roles as they stand.
+        Without ``hits`` it is for a look while it goes on, of the hits at hand (`Rolling.figures`).
         """
         end_s = self._end / self._rate
         figures = self._rolling.figures(
-            0.0, end_s + 1e-6, keyed_margin_db=self._advisor.margins, settle=hits
+            0.0, end_s + 1e-6, keyed_margin_db=self._advisor.margins, at_hand=not hits
         )
         take_of = self._takes.lookup()
         every = self._rolling.hits() if hits else ()
@@ -291,7 +291,7 @@ class Pipeline:
             duration_s=end_s,
             hits=tuple(replace(hit, take=take_of(hit.time_s), stage="complete") for hit in every),
             figures=figures,
-            takes=tuple(self.book.record(take, end_s) for take in self._takes.all()),
+            takes=tuple(self.book.record(one, end_s, not hits) for one in self._takes.all()),
             alerts=self._alerts.all(),
             expander=self._advisor.suggestions,
             expander_reason=self._advisor.reasons,

@@ -224,20 +224,20 @@ class TakeBook:
             for name, one in self.records.items()
         }
 
-    def record(self, take: Take, end_s: float) -> TakeRecord:
+    def record(self, take: Take, end_s: float, at_hand: bool = False) -> TakeRecord:
+        """What is known of a take; with ``at_hand`` of one that runs as `Rolling.figures` says."""
         done = self.records.get(take.name)
         if done is not None:
             return done
-        return TakeRecord(take, self._take_figures(take, end_s))
+        return TakeRecord(take, self._take_figures(take, end_s, at_hand))
 
-    def _take_figures(self, take: Take, end_s: float) -> Figures:
+    def _take_figures(self, take: Take, end_s: float, at_hand: bool = False) -> Figures:
         """Figures of what was played in the take: count-in and noodling are set apart."""
         stop = take.end_s if take.end_s is not None else end_s
-        start_s, stop = self._played(take.start_s, stop)
-        return self._rolling.figures(start_s, stop + 1e-6)
-
-    def _played(self, start_s: float, end_s: float) -> tuple[float, float]:
-        return played(self._rolling.hits(start_s, end_s + 1e-6), self._judged, start_s, end_s)
+        hits = self._rolling.hits_at_hand if at_hand else self._rolling.hits
+        strokes = hits(take.start_s, stop + 1e-6)
+        start_s, stop = played(strokes, self._judged, take.start_s, stop)
+        return self._rolling.figures(start_s, stop + 1e-6, at_hand=at_hand)
 
     def rename(self, name: str) -> Take | None:
         """Give the open take, or else the last one, another name; None if there is no take."""

@@ -13,7 +13,9 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from liveassist.model import Hit
+import numpy as np
+
+from liveassist.model import FloatArray, Hit
 
 #: Hits in a pack: a pack is made in 2 to 3 ms, every few minutes of playing.
 PACK = 256
@@ -29,10 +31,13 @@ class _Pack:
     data: bytes
     first: tuple[float, int]
     last: tuple[float, int]
+    #: When the hits were, seconds: eight bytes each, so that nobody unpacks them for that.
+    times_s: FloatArray
 
     @classmethod
     def of(cls, hits: list[Hit]) -> _Pack:
-        return cls(_packed(hits), when(hits[0]), when(hits[-1]))
+        times_s = np.array([hit.time_s for hit in hits], dtype=np.float64)
+        return cls(_packed(hits), when(hits[0]), when(hits[-1]), times_s)
 
 
 class Shelf:
@@ -61,7 +66,18 @@ class Shelf:
     @property
     def packed_bytes(self) -> int:
         """Memory the packs take."""
-        return sum(len(pack.data) for pack in self._packs)
+        return sum(len(pack.data) + pack.times_s.nbytes for pack in self._packs)
+
+    def at_hand(self) -> list[Hit]:
+        """The hits that are not packed."""
+        return list(self._late)
+
+    def times_s(self, start_s: float, end_s: float) -> FloatArray:
+        """When the hits with ``start_s <= time_s < end_s`` were, in order; nothing is unpacked."""
+        parts = [pack.times_s for pack in self._packs]
+        every = np.concatenate([*parts, np.array([hit.time_s for hit in self._late])])
+        low, high = np.searchsorted(every, (start_s, end_s))
+        return np.asarray(every[low:high])
 
     def __getitem__(self, index: int) -> Hit:
         index = self._place(index)

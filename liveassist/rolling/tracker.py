@@ -167,23 +167,45 @@ class Rolling:
         end_s: float,
         *,
         keyed_margin_db: Mapping[str, float | None] | None = None,
-        settle: bool = True,
+        at_hand: bool = False,
     ) -> Figures:
         """Figures over any span: a take, or the session (0 to the end).
 
-        Roles inside the span are settled first, from all hits in and around it; without
-        ``settle`` they are as they stand.
+        Roles inside the span are settled first, from all hits in and around it. ``at_hand``: for a
+        look while the session goes on, so that neither time nor memory grows with it: of the hits
+        that are not packed alone (`PATTERN_HITS` a drum and up), roles as they stand; how many
+        there were is counted over all, and so is what is heard between them.
         """
-        if settle:
+        if not at_hand:
             self.settle(start_s, end_s)
-        return figures(
+        found = figures(
             self._kit,
-            self.hits(start_s, end_s),
+            self.hits_at_hand(start_s, end_s) if at_hand else self.hits(start_s, end_s),
             start_s,
             end_s,
             wash_dbfs=self._wash(start_s, end_s),
             keyed_margin_db=keyed_margin_db,
         )
+        return self._counted(found) if at_hand else found
+
+    def hits_at_hand(self, start_s: float = 0.0, end_s: float = float("inf")) -> list[Hit]:
+        """`hits`, but only those that are not packed."""
+        every = (hit for hits in self._hits.values() for hit in hits.at_hand())
+        return sorted((hit for hit in every if start_s <= hit.time_s < end_s), key=when)
+
+    def _counted(self, found: Figures) -> Figures:
+        """Figures of the hits at hand, with the count of all hits of their span."""
+        drums = {
+            name: replace(drum, hits=len(self._hits[name].times_s(found.start_s, found.end_s)))
+            for name, drum in found.drums.items()
+        }
+        if drums == found.drums:
+            return found
+        reason = (
+            f"not ended in order: its drums' figures are of some {PATTERN_HITS} hits of each, the "
+            "last; the number of hits is of all"
+        )
+        return replace(found, drums=drums, unmeasured={**found.unmeasured, "session": reason})
 
     def settle(self, start_s: float = 0.0, end_s: float = float("inf")) -> None:
         """Give every hit in the span the role and velocity that all hits around it suggest.
@@ -311,16 +333,16 @@ class Rolling:
         return np.asarray(cross_stick(level[:, others], own))
 
     def _wash(self, start_s: float, end_s: float) -> dict[str, float | None]:
-        times = np.array([h.time_s for h in self.hits(start_s - 3.0, end_s + 3.0)])
+        times = self._times_s(self._hits, start_s - 3.0, end_s + 3.0)
         own: dict[int, FloatArray] = {}
         for index, mic in enumerate(self._kit.mics):
             drums = [d.name for d in self._kit.drums if d.own == mic.name or d.name == mic.of]
             if drums and mic.type == "acoustic":
-                found = [
-                    hit.time_s
-                    for name in drums
-                    for hit in self._hits[name].between(start_s - 1.0, end_s)
-                ]
-                own[index] = np.array(sorted(found))
+                own[index] = self._times_s(drums, start_s - 1.0, end_s)
         levels = self._store.between_hits(start_s, end_s, times, own)
         return {self._kit.mics[index].name: level for index, level in levels.items()}
+
+    def _times_s(self, drums: Iterable[str], start_s: float, end_s: float) -> FloatArray:
+        """When these drums were hit, ascending."""
+        found = [self._hits[name].times_s(start_s, end_s) for name in drums]
+        return np.sort(np.concatenate([*found, np.empty(0)]))

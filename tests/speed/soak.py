@@ -39,6 +39,8 @@ from liveassist.pipeline import Pipeline
 
 SCENARIO = "first_light"
 STRETCH_S = 60.0
+#: Silence after each stretch, in which takes end and summary.json is made.
+PAUSE_S = 5.0
 BLOCK = 2048
 #: Every hit is kept for the session's files: some 2 kB each, seven a second.
 MOST_MB_PER_HOUR = 80.0
@@ -102,8 +104,12 @@ def soak(
     rate = scene.sample_rate_hz
     kit = parse_kit(scene.kit_toml, scenario)
     stretch = simulated(scenario, round(STRETCH_S * rate) // BLOCK * BLOCK)
+    rest = np.zeros((round(PAUSE_S * rate) // BLOCK * BLOCK, stretch.shape[1]), stretch.dtype)
+    stretch = np.concatenate([stretch, rest])
     pipeline = Pipeline(kit, rate, early=True)
-    files = LiveFiles(folder)
+    first = 0
+    # Files go by the time of the session, so that its pauses are pauses to them.
+    files = LiveFiles(folder, lambda: first / rate)
     store = keep(folder, kit, pipeline, None)
     assert store is not None
     # Somebody must be there, or every datagram counts as dropped; what fills up is let go.
@@ -122,7 +128,7 @@ def soak(
     )
     begun_s = time.monotonic()
     samples: list[Sample] = []
-    first, due_h, due_s, hits = 0, 1.0 / 6.0, 0.0, 0
+    due_h, due_s, hits = 1.0 / 6.0, 0.0, 0
     while first < hours * 3600.0 * rate and time.monotonic() - begun_s < 60.0 * minutes:
         at = first % len(stretch)
         events = session.feed(Block(first, stretch[at : at + BLOCK]))

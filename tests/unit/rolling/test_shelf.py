@@ -56,6 +56,9 @@ def test_like_a_list(
     shelf, plain = filled(count, at_hand)
     assert len(shelf) == len(plain)
     assert list(shelf) == plain
+    inside = [hit.time_s for hit in plain if start_s <= hit.time_s < start_s + length_s]
+    assert shelf.times_s(start_s, start_s + length_s).tolist() == inside
+    assert shelf.at_hand() == plain[shelf.packed :]
     assert shelf.part(low, low + size) == plain[max(low, 0) : max(low + size, 0)]
     assert shelf.last(size) == plain[len(plain) - min(size, len(plain)) :]
     end_s = start_s + length_s

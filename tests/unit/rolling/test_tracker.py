@@ -11,9 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from liveassist.model import Kit, LevelFrames, Windows
+from liveassist.model import Hit, Kit, LevelFrames, Windows
+from liveassist.rolling import shelf
 from liveassist.rolling.meters import FALL_DB_PER_S, HOLD_S, Meters
-from liveassist.rolling.tracker import Rolling
+from liveassist.rolling.shelf import PACK
+from liveassist.rolling.tracker import PATTERN_HITS, Rolling
 from liveassist.rolling.velocity import MIN_RANGE_DB, VelocityRange, learned_range
 from liveassist.rolling.wash import LevelStore
 
@@ -102,6 +104,47 @@ def test_reports_in_any_order_give_the_same_figures() -> None:
     for index in np.random.default_rng(1).permutation(len(rows)):
         two.add(rows[int(index)])
     assert one.figures(0.0, 99.0) == two.figures(0.0, 99.0)
+
+
+def test_a_look_on_the_way_unpacks_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    rolling = Rolling(KIT, RATE)
+    rng = np.random.default_rng(5)
+    count = PATTERN_HITS + 4 * PACK
+    for i in range(count):
+        # The early third is softer, so that figures of the late ones are told from those of all.
+        level = -8.0 if i < count // 3 else -6.0
+        rolling.add(hit(2 * i, "snare", 0.4 * i, level + rng.normal(0.0, 0.5)))
+        if i % 8 == 0:
+            rolling.add(hit(2 * i + 1, "kick", 0.4 * i + 0.2, -4.0))
+    end_s = 0.4 * count
+
+    def refuse(_data: bytes) -> list[Hit]:
+        raise AssertionError("unpacked")
+
+    with monkeypatch.context() as forbidden:
+        forbidden.setattr(shelf, "_unpack", refuse)
+        look = rolling.figures(0.0, end_s, at_hand=True)
+    late = rolling.hits_at_hand()
+    assert PATTERN_HITS <= sum(h.drum == "snare" for h in late) < PATTERN_HITS + PACK
+    assert look.drums["snare"].hits == count
+    assert look.drums["snare"].median_dbfs == pytest.approx(-6.0, abs=0.2)
+    assert "2048" in look.unmeasured["session"]
+    whole = rolling.figures(0.0, end_s)
+    assert whole.drums["snare"].hits == count
+    assert "session" not in whole.unmeasured
+    # The kick's are all at hand: the same either way, and what lies between hits too.
+    assert replace(look.drums["kick"], limb_imbalance_db=None) == replace(
+        whole.drums["kick"], limb_imbalance_db=None
+    )
+    assert look.bleed_margin.keys() == whole.bleed_margin.keys()
+
+
+def test_a_look_at_a_short_session_is_the_whole() -> None:
+    rolling = Rolling(KIT, RATE)
+    for row in song(3, 60.0):
+        rolling.add(row)
+    rolling.settle()
+    assert rolling.figures(0.0, 1e3, at_hand=True) == rolling.figures(0.0, 1e3)
 
 
 def test_lost_samples_are_counted() -> None:
