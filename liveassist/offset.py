@@ -47,6 +47,7 @@ class OffsetRemover:
         self._next = 0
         self._before = np.zeros(mics)
         self._after = np.zeros(mics)
+        self._removes = False
 
     def feed(self, block: Block) -> Block:
         """``block`` itself where there is no offset, else a copy without it."""
@@ -59,7 +60,7 @@ class OffsetRemover:
         while done < len(block.audio):
             inside = (block.first_sample + done) % self._size
             part = block.audio[done : done + self._size - inside]
-            if self._before.any() or self._after.any():
+            if self._removes:
                 if out is None:
                     out = block.audio.copy()
                 share = (np.arange(inside, inside + len(part)) / self._size)[:, np.newaxis]
@@ -77,8 +78,11 @@ class OffsetRemover:
         self._heard = 0
         self._before = self._after
         count = len(self._means)
-        if count < LEAST:
-            return
+        if count >= LEAST:
+            self._follow(count)
+        self._removes = bool(self._before.any() or self._after.any())
+
+    def _follow(self, count: int) -> None:
         mean = np.mean(self._means, axis=0)
         limit = LIMIT * CHUNKS / count * np.where(self._before != 0.0, 0.5, 1.0)
         wanted = np.where(np.abs(mean) > limit, mean, 0.0)

@@ -63,6 +63,8 @@ class Session:
         time_of: Callable[[float], float | None] = lambda _moment_s: None,
     ) -> None:
         self._pipeline = pipeline
+        # Asked once: for a protocol the question is long, and a block is short.
+        self._announcing = pipeline if isinstance(pipeline, Announcing) else None
         self._steering = steering
         self._files = files
         self._outputs = tuple(outputs)
@@ -115,9 +117,9 @@ class Session:
 
     def _announced(self, block: Block) -> list[Event]:
         """Early reports, passed on before the block is analysed."""
-        if not isinstance(self._pipeline, Announcing):
+        if self._announcing is None:
             return []
-        early = self._pipeline.announce(block)
+        early = self._announcing.announce(block)
         if early:
             self._tell(early)
         return early

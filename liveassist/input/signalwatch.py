@@ -27,6 +27,10 @@ _CONSTANT_SD = 10.0 ** (-90.0 / 20.0)
 Fault = Literal["constant", "dc_offset", "full_scale"]
 
 
+#: Short blocks are gathered to so many frames before they are counted: a call costs more than they.
+GATHERED = 4096
+
+
 @dataclass(frozen=True, slots=True)
 class SignalFault:
     """What is wrong with one microphone's signal. ``usable``: drums can still be heard in it."""
@@ -49,9 +53,21 @@ class SignalWatch:
         self._sum: FloatArray = zeros.copy()
         self._square_sum: FloatArray = zeros.copy()
         self._full: FloatArray = zeros.copy()
+        self._waiting: Audio = np.zeros((GATHERED, len(self._names)), dtype=np.float32)
+        self._filled = 0
 
     def feed(self, audio: Audio) -> None:
-        """Take in a block, shape (frames, microphones)."""
+        """Take in a block, shape (frames, microphones); it is copied, or counted at once."""
+        if self._filled + len(audio) > GATHERED:
+            self._count(self._waiting[: self._filled])
+            self._filled = 0
+        if len(audio) > GATHERED:
+            self._count(audio)
+            return
+        self._waiting[self._filled : self._filled + len(audio)] = audio
+        self._filled += len(audio)
+
+    def _count(self, audio: Audio) -> None:
         self._frames += len(audio)
         wide = audio.astype(np.float64)
         self._sum += wide.sum(axis=0)
@@ -60,6 +76,8 @@ class SignalWatch:
 
     def faults(self) -> tuple[SignalFault, ...]:
         """The faults over everything fed, at most one a microphone."""
+        self._count(self._waiting[: self._filled])
+        self._filled = 0
         if self._frames == 0:
             return ()
         mean = self._sum / self._frames

@@ -108,8 +108,9 @@ def soak(
     stretch = np.concatenate([stretch, rest])
     pipeline = Pipeline(kit, rate, early=True)
     first = 0
-    # Files go by the time of the session, so that its pauses are pauses to them.
-    files = LiveFiles(folder, lambda: first / rate)
+    # Files go by the time of the session, so that its pauses are pauses to them; and what the
+    # making of a file takes is seen.
+    files = LiveFiles(folder, lambda: first / rate + time.process_time())
     store = keep(folder, kit, pipeline, None)
     assert store is not None
     # Somebody must be there, or every datagram counts as dropped; what fills up is let go.
