@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from liveassist.app.atomic import write_whole
+from liveassist.app.heap import give_back
 from liveassist.app.sessionfiles import (
     HITS_EVERY_S,
     SUMMARY_EVERY_S,
@@ -136,6 +137,8 @@ class LiveFiles(SessionFiles):
             if job.record is not None:
                 write_whole(self.summary_path, summary_json(job.record))
                 self._write_kit(job.record.kit)
+                # It is made in pauses, when no hit waits for this.
+                give_back()
             self._write_further(job.further)
             self.problem = None
             self._hits_due_s = self._clock() + max(

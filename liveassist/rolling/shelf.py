@@ -74,10 +74,15 @@ class Shelf:
 
     def times_s(self, start_s: float, end_s: float) -> FloatArray:
         """When the hits with ``start_s <= time_s < end_s`` were, in order; nothing is unpacked."""
-        parts = [pack.times_s for pack in self._packs]
-        every = np.concatenate([*parts, np.array([hit.time_s for hit in self._late])])
-        low, high = np.searchsorted(every, (start_s, end_s))
-        return np.asarray(every[low:high])
+        parts = [
+            pack.times_s[slice(*np.searchsorted(pack.times_s, (start_s, end_s)))]
+            for pack in self._packs
+            if pack.last[0] >= start_s and pack.first[0] < end_s
+        ]
+        low = bisect.bisect_left(self._late, (start_s, -1), key=when)
+        high = bisect.bisect_left(self._late, (end_s, -1), key=when)
+        late = np.array([hit.time_s for hit in self._late[low:high]], dtype=np.float64)
+        return np.concatenate([*parts, late])
 
     def __getitem__(self, index: int) -> Hit:
         index = self._place(index)

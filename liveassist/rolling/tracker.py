@@ -31,7 +31,7 @@ RANGE_EVERY_HITS = 8
 #: Levels the velocity range is learned from.
 RANGE_HITS = 512
 #: Hits of each drum that keep their ringing spectrum (for comparing takes); some 5 kB each.
-PATTERN_HITS = 2048
+PATTERN_HITS = 1024
 #: How far around a span hits are looked at to judge the roles inside it, seconds.
 CONTEXT_S = 12.0
 

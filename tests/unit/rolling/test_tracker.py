@@ -128,7 +128,7 @@ def test_a_look_on_the_way_unpacks_nothing(monkeypatch: pytest.MonkeyPatch) -> N
     assert PATTERN_HITS <= sum(h.drum == "snare" for h in late) < PATTERN_HITS + PACK
     assert look.drums["snare"].hits == count
     assert look.drums["snare"].median_dbfs == pytest.approx(-6.0, abs=0.2)
-    assert "2048" in look.unmeasured["session"]
+    assert str(PATTERN_HITS) in look.unmeasured["session"]
     whole = rolling.figures(0.0, end_s)
     assert whole.drums["snare"].hits == count
     assert "session" not in whole.unmeasured
