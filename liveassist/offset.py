@@ -12,7 +12,6 @@ recorded and simulated drums the largest mean of 3.8 s was -57 dBFS, the limit i
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import replace
 
 import numpy as np
@@ -41,7 +40,9 @@ class OffsetRemover:
 
     def __init__(self, size: int, mics: int) -> None:
         self._size = size
-        self._means: deque[npt.NDArray[np.float64]] = deque(maxlen=CHUNKS)
+        #: Means of the last chunks, the latest in place of the oldest, and how many there were.
+        self._means = np.zeros((CHUNKS, mics))
+        self._chunks = 0
         self._chunk = np.zeros((size, mics), dtype=np.float32)
         self._heard = 0
         self._next = 0
@@ -74,16 +75,18 @@ class OffsetRemover:
 
     def _chunk_ended(self) -> None:
         if self._heard == self._size:
-            self._means.append(self._chunk.mean(axis=0, dtype=np.float64))
+            mean = np.add.reduce(self._chunk, axis=0, dtype=np.float64) / self._size
+            self._means[self._chunks % CHUNKS] = mean
+            self._chunks += 1
         self._heard = 0
         self._before = self._after
-        count = len(self._means)
+        count = min(self._chunks, CHUNKS)
         if count >= LEAST:
             self._follow(count)
         self._removes = bool(self._before.any() or self._after.any())
 
     def _follow(self, count: int) -> None:
-        mean = np.mean(self._means, axis=0)
+        mean = self._means[:count].mean(axis=0)
         limit = LIMIT * CHUNKS / count * np.where(self._before != 0.0, 0.5, 1.0)
         wanted = np.where(np.abs(mean) > limit, mean, 0.0)
         self._after = self._before + (wanted - self._before) / SMOOTH

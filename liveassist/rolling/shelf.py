@@ -8,6 +8,7 @@ kept in packs of `PACK` hits, about 100 bytes each, and unpacked when somebody l
 from __future__ import annotations
 
 import bisect
+import math
 import pickle
 import zlib
 from collections.abc import Iterator
@@ -16,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from liveassist.model import FloatArray, Hit
+from liveassist.rolling.figures import CLIPPED
 
 #: Hits in a pack: a pack is made in 2 to 3 ms, every few minutes of playing.
 PACK = 256
@@ -31,13 +33,13 @@ class _Pack:
     data: bytes
     first: tuple[float, int]
     last: tuple[float, int]
-    #: When the hits were, seconds: eight bytes each, so that nobody unpacks them for that.
+    #: When the hits were and how loud: eight bytes each, so that nobody unpacks them for that.
     times_s: FloatArray
+    levels_dbfs: FloatArray
 
     @classmethod
     def of(cls, hits: list[Hit]) -> _Pack:
-        times_s = np.array([hit.time_s for hit in hits], dtype=np.float64)
-        return cls(_packed(hits), when(hits[0]), when(hits[-1]), times_s)
+        return cls(_packed(hits), when(hits[0]), when(hits[-1]), _times_s(hits), _levels(hits))
 
 
 class Shelf:
@@ -66,7 +68,8 @@ class Shelf:
     @property
     def packed_bytes(self) -> int:
         """Memory the packs take."""
-        return sum(len(pack.data) + pack.times_s.nbytes for pack in self._packs)
+        beside = sum(pack.times_s.nbytes + pack.levels_dbfs.nbytes for pack in self._packs)
+        return beside + sum(len(pack.data) for pack in self._packs)
 
     def at_hand(self) -> list[Hit]:
         """The hits that are not packed."""
@@ -81,8 +84,11 @@ class Shelf:
         ]
         low = bisect.bisect_left(self._late, (start_s, -1), key=when)
         high = bisect.bisect_left(self._late, (end_s, -1), key=when)
-        late = np.array([hit.time_s for hit in self._late[low:high]], dtype=np.float64)
-        return np.concatenate([*parts, late])
+        return np.concatenate([*parts, _times_s(self._late[low:high])])
+
+    def levels_dbfs(self) -> FloatArray:
+        """Peak levels of all hits in order, NaN where clipped or not known; nothing is unpacked."""
+        return np.concatenate([*(pack.levels_dbfs for pack in self._packs), _levels(self._late)])
 
     def __getitem__(self, index: int) -> Hit:
         index = self._place(index)
@@ -164,6 +170,15 @@ class Shelf:
             self._packs[before] = _Pack.of(hits)
         self._open, self._changed = (number, _unpack(self._packs[number].data)), False
         return self._open[1]
+
+
+def _times_s(hits: list[Hit]) -> FloatArray:
+    return np.array([hit.time_s for hit in hits], dtype=np.float64)
+
+
+def _levels(hits: list[Hit]) -> FloatArray:
+    known = (math.nan if CLIPPED in hit.flags else hit.peak_dbfs for hit in hits)
+    return np.array([math.nan if level is None else level for level in known], dtype=np.float64)
 
 
 def _packed(hits: list[Hit]) -> bytes:

@@ -275,7 +275,7 @@ class Rolling:
         """Velocities of the span on one scale: the one all hits up to now suggest."""
         hits = self._hits[drum]
         fixed = self._fixed_ranges.get(drum)
-        scale = fixed if fixed is not None else learned_range(self._levels(hits))
+        scale = fixed if fixed is not None else learned_range(hits.levels_dbfs())
         for index in range(*hits.bounds(start_s, end_s)):
             hit = hits[index]
             if hit.velocity is not None and hit.peak_dbfs is not None:

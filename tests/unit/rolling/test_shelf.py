@@ -58,6 +58,7 @@ def test_like_a_list(
     assert list(shelf) == plain
     inside = [hit.time_s for hit in plain if start_s <= hit.time_s < start_s + length_s]
     assert shelf.times_s(start_s, start_s + length_s).tolist() == inside
+    assert shelf.levels_dbfs().tolist() == [hit.peak_dbfs for hit in plain]
     assert shelf.at_hand() == plain[shelf.packed :]
     assert shelf.part(low, low + size) == plain[max(low, 0) : max(low + size, 0)]
     assert shelf.last(size) == plain[len(plain) - min(size, len(plain)) :]
@@ -102,3 +103,17 @@ def test_old_hits_take_little_memory() -> None:
         shelf.add(replace(make(number, 0.3 * number), mic_dbfs=levels, mic_heard_dbfs=levels))
     # 17 numbers that nothing predicts, 8 bytes each, are 136; a hit as it stands takes some 2000.
     assert shelf.packed_bytes / shelf.packed < 300.0
+
+
+def test_levels_that_say_nothing_are_nan() -> None:
+    shelf = Shelf(4)
+    for number in range(2 * PACK):
+        hit = make(number, float(number))
+        if number % 3 == 1:
+            hit = replace(hit, flags=("clipped",))
+        elif number % 3 == 2:
+            hit = replace(hit, peak_dbfs=None)
+        shelf.add(hit)
+    assert shelf.packed
+    known = np.isfinite(shelf.levels_dbfs())
+    assert known.tolist() == [number % 3 == 0 for number in range(2 * PACK)]

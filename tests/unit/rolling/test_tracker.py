@@ -124,6 +124,9 @@ def test_a_look_on_the_way_unpacks_nothing(monkeypatch: pytest.MonkeyPatch) -> N
     with monkeypatch.context() as forbidden:
         forbidden.setattr(shelf, "_unpack", refuse)
         look = rolling.figures(0.0, end_s, at_hand=True)
+        # Nor does judging a take that has just ended, which comes after each.
+        take = rolling.figures(end_s - 60.0, end_s)
+    assert take.drums["snare"].hits == 150
     late = rolling.hits_at_hand()
     assert PATTERN_HITS <= sum(h.drum == "snare" for h in late) < PATTERN_HITS + PACK
     assert look.drums["snare"].hits == count
