@@ -25,7 +25,7 @@ import struct
 import sys
 import threading
 import time
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from liveassist.errors import DeviceError
 from liveassist.input.blockring import BlockRing
@@ -36,11 +36,16 @@ from liveassist.input.devicelist import (
     require_channels,
 )
 
+if TYPE_CHECKING:
+    from liveassist.input.jacksource import PortsBefore
+
 RECORD = struct.Struct("=QQQ")
 TOLD = "@liveassist "
 #: How often the stream is asked whether it still runs, seconds. After the death of a JACK server
 #: it is the only sign, and it comes within 15 ms.
 _LOOK_S = 0.05
+#: How long closing the library may take, seconds.
+_CLOSING_S = 0.2
 
 _INVALID_RATE = -9997
 _INVALID_CHANNELS = -9998
@@ -48,15 +53,18 @@ _DEVICE_UNAVAILABLE = -9985
 
 
 def main(argument: str) -> NoReturn:
-    """Do what the JSON ``argument`` asks (``list`` or ``capture``), then leave without clean-up."""
+    """Do what the JSON ``argument`` asks (``list`` or ``capture``), then `leave`."""
     wake = os.dup(1)
     os.dup2(2, 1)  # audio libraries print where they like; the record pipe stays ours
     asked = json.loads(argument)
     code = 0
     try:
         if asked["do"] == "list":
-            devices = list_devices()
-            tell("devices", devices=[device_to_json(device) for device in devices])
+            devices = [device_to_json(device) for device in list_devices()]
+            connected = _connected(asked.get("ports", []))
+            # Before the answer: who has it does not wait for this process any more.
+            close_library()
+            tell("devices", devices=devices, connected=connected)
         else:
             capture(asked, wake)
     except DeviceError as problem:
@@ -66,10 +74,29 @@ def main(argument: str) -> NoReturn:
 
 
 def leave(code: int) -> NoReturn:
-    """End at once: an ordinary exit closes PortAudio, which may hang or abort."""
+    """End soon, whatever happens: closing PortAudio may hang or abort, so it gets little time.
+
+    It is tried, because a JACK server makes everybody wait five seconds for a client that died
+    unclosed when another opens or closes just then: long enough to lose a source that came back.
+    """
     with contextlib.suppress(OSError, ValueError):
         sys.stderr.flush()
+    close_library()
     os._exit(code)
+
+
+def close_library() -> None:
+    """Close PortAudio, if it is open and does not hang."""
+    library = sys.modules.pop("sounddevice", None)
+    if library is not None:
+        closing = threading.Thread(target=_close, args=(library,), daemon=True)
+        closing.start()
+        closing.join(_CLOSING_S)
+
+
+def _close(sounddevice: Any) -> None:
+    with contextlib.suppress(Exception):
+        sounddevice._terminate()
 
 
 def tell(what: str, **content: Any) -> None:
@@ -137,6 +164,7 @@ def capture(asked: dict[str, Any], wake: int) -> None:
     rate_hz = asked["sample_rate_hz"] or device.default_sample_rate_hz
     ring = BlockRing.attach(asked["ring"], asked["channels"], asked["ring_frames"])
     os.set_blocking(wake, False)
+    before = _ports_before(device)
     try:
         stream, ended = _open_stream(device, rate_hz, asked, ring, wake)
     except _RateRefusedError:
@@ -154,8 +182,27 @@ def capture(asked: dict[str, Any], wake: int) -> None:
         "running",
         device=device_to_json(device),
         sample_rate_hz=round(stream.samplerate),
+        ports=before.ours(device.name) if before is not None else [],
     )
     _watch(stream, ended)
+
+
+def _ports_before(device: InputDevice) -> PortsBefore | None:
+    """What tells later which ports are the stream's, where it has ports that are connected."""
+    if "JACK" not in device.host.upper():
+        return None
+    from liveassist.input.jacksource import PortsBefore
+
+    return PortsBefore()
+
+
+def _connected(ports: list[str]) -> bool | None:
+    """Whether the stream with these ports is still connected; None where that says nothing."""
+    if not ports:
+        return None
+    from liveassist.input.jacksource import connected
+
+    return connected(ports)
 
 
 def _open_stream(

@@ -19,6 +19,8 @@ from liveassist.input.capture_child import RECORD, TOLD
 _CHATTER_LINES = 8
 _LINE_BYTES = 64 * 1024
 _READ_BYTES = RECORD.size * 512
+#: How long a child may take to close its audio when told to leave, seconds; nothing is heard then.
+LEAVE_S = 0.3
 #: Where a pipe cannot be waited for (Windows), how often it is looked at, seconds.
 _POLL_S = 0.002
 
@@ -121,11 +123,17 @@ class CaptureProcess:
                 self.chatter.append(text.strip())
 
     def kill(self) -> None:
-        """End it at once and wait for it to be gone. May be called twice."""
+        """End it and wait for it to be gone: at once where it does not leave when told. May be
+        called twice."""
+        if self._process.stdin is not None:
+            with contextlib.suppress(OSError):
+                self._process.stdin.close()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(LEAVE_S)
         # SIGKILL: a child caught inside a dead audio server answers to nothing less.
         self._process.kill()
         self._process.wait()
-        for stream in (self._process.stdin, self._process.stdout, self._process.stderr):
+        for stream in (self._process.stdout, self._process.stderr):
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.close()

@@ -320,6 +320,7 @@ class DeviceSource:
             self.restarts += 1
             self._release(self._rates.restart(rate_hz))
         self.device = device
+        self._silence.ports = message["ports"]
         self._child_runs = True
         # Numbers shift when devices come and go; after a fault the same name is looked for.
         self._wanted = device.title

@@ -182,6 +182,8 @@ class Reader:
         self.samples = 0
         self.end = 0
         self.missing = 0
+        #: Samples of blocks that were not silent.
+        self.heard = 0
         self.states: list[str] = []
         self._exact = exact
         self._last: int | None = None
@@ -202,6 +204,7 @@ class Reader:
     def _count(self, block: Block) -> None:
         if not self._exact and not block.audio.any():
             return  # the player is gone
+        self.heard += len(block.audio)
         if self._exact:
             check_columns(block)
         values = counter(block)

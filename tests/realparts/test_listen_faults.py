@@ -13,6 +13,7 @@ from collections.abc import Iterator
 import pytest
 
 from liveassist.input.device import DeviceSource
+from tests.realparts.jack_player import WRAP
 from tests.realparts.live_parts import KIT, NAME, RATE, Player, Reader, Server
 
 pytestmark = pytest.mark.realparts
@@ -60,6 +61,24 @@ def test_a_child_that_was_stopped_loses_what_the_counter_says(reader: Reader) ->
     assert reader.source.restarts == 0
 
 
+def test_short_overruns_are_each_counted(reader: Reader) -> None:
+    """As an interface's driver overruns when a program is not let run: one to four periods."""
+    child = reader.source.child_pid
+    assert child is not None
+    for pause_s in (0.03, 0.045, 0.06, 0.09):
+        missing, said = reader.missing, reader.source.lost_samples
+        os.kill(child, signal.SIGSTOP)
+        time.sleep(pause_s)
+        os.kill(child, signal.SIGCONT)
+        reader.until(RATE // 2)
+        # A server that was overrun may hand a period out twice: what counts is the sum.
+        missing = (reader.missing - missing + WRAP // 2) % WRAP - WRAP // 2
+        said = reader.source.lost_samples - said
+        assert missing - 1024 <= said <= max(missing, 0) + 4800
+        assert said > 0 or missing <= 0
+    assert reader.source.restarts == 0
+
+
 def test_a_server_killed_and_started_again_is_survived_and_counted(
     fallible: tuple[Server, list[Player]], reader: Reader
 ) -> None:
@@ -104,3 +123,22 @@ def test_a_source_that_ends_is_waited_for(
     reader.until_state("running")
     reader.until(RATE // 2)
     assert reader.source.restarts == 1
+
+
+@pytest.mark.parametrize("away_s", [0.0, 0.6])
+def test_a_source_that_is_back_before_anybody_looked_is_connected_again(
+    fallible: tuple[Server, list[Player]], reader: Reader, away_s: float
+) -> None:
+    """As a plug that was bumped: gone and back under the same name, within a second. Its audio
+    would stay away, for nothing connects it with us again."""
+    _, players = fallible
+    players.pop().kill()
+    time.sleep(away_s)
+    players.append(Player("drumsim", "counter", "6"))
+    back = reader.heard
+    reader.until_state("recovering")
+    assert "source of the audio is gone" in reader.source.note
+    reader.until_state("running")
+    reader.until(RATE // 2)
+    assert reader.source.restarts == 1
+    assert reader.heard > back

@@ -37,6 +37,9 @@ class World:
         self.on_wait: Callable[[Child], None] = lambda child: None
 
 
+#: Ports of the stream, as an audio server names them.
+PORTS = ["box stream:in_0"]
+
 WORLD = World()
 
 
@@ -65,7 +68,8 @@ class Child:
         self.killed = True
 
     def run(self, rate: int = RATE) -> None:
-        self.messages.append({"what": "running", "device": DEVICE, "sample_rate_hz": rate})
+        running = {"what": "running", "device": DEVICE, "sample_rate_hz": rate, "ports": PORTS}
+        self.messages.append(running)
 
     def play(self, frames: int, value: float = 1.0) -> None:
         """Deliver ``frames`` of a count in channel 1 and ``value`` in channel 2, in time."""
@@ -220,7 +224,7 @@ def test_a_stall_is_shown_and_the_child_kept_while_nothing_answers(world: World)
     assert state(made) == "recovering"
     assert not child.killed
     probe = world.children[-1]
-    assert probe.asked == {"do": "list"}
+    assert probe.asked == {"do": "list", "ports": []}
     made.read(5.0)
     assert not child.killed
     child.play(128)
@@ -235,14 +239,27 @@ def test_a_stalled_child_is_replaced_when_the_system_answers(world: World) -> No
     read_all(made)
     made.read(STALL_S + 0.2)
     probe = world.children[-1]
-    probe.messages.append({"what": "devices", "devices": [DEVICE]})
+    probe.messages.append({"what": "devices", "devices": [DEVICE], "connected": True})
     made.read(1.0)
     assert child.killed
     assert probe.killed
     assert world.children[-1].asked["do"] == "capture"
 
 
-def test_a_source_that_vanished_into_silence_is_found_out(world: World) -> None:
+@pytest.mark.parametrize(
+    ("name", "connected", "gone"),
+    [
+        ("other", True, True),
+        ("other", None, True),
+        (DEVICE["name"], False, True),
+        (DEVICE["name"], True, False),
+        (DEVICE["name"], None, False),
+    ],
+)
+def test_a_source_that_vanished_into_silence_is_found_out(
+    world: World, name: str, connected: bool | None, gone: bool
+) -> None:
+    """Gone from the list, or there again but connected with us no more; else it is muted."""
     made, child = running(world)
     for _ in range(10):
         child.play(4096, value=0.0)
@@ -255,15 +272,19 @@ def test_a_source_that_vanished_into_silence_is_found_out(world: World) -> None:
             written = child.ring.write(audio.data, 4096)
             child.records.append((written, round(world.now_s * 1e9), 0))
         elif one.asked["do"] == "list":
-            one.messages.append({"what": "devices", "devices": [{**DEVICE, "name": "other"}]})
+            assert one.asked["ports"] == PORTS
+            devices = [{**DEVICE, "name": name}]
+            said = {"what": "devices", "devices": devices, "connected": connected}
+            one.messages.append(said)
 
     world.on_wait = silence
     for _ in range(40):
         made.read(0.05)
         if child.killed:
             break
-    assert child.killed
-    assert "is gone" in made.note
+    assert child.killed == gone
+    assert ("is gone" in made.note) == gone
+    made.close()
 
 
 def test_close_at_any_moment_and_twice(world: World) -> None:
