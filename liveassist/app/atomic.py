@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from liveassist.errors import StorageError
@@ -22,12 +23,14 @@ _REMEDY = {
 }
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Replace ``path`` by ``text`` (UTF-8) at once. StorageError leaves the old file as it was."""
+def write_whole(path: Path, text: str | Iterable[str]) -> None:
+    """Replace ``path`` by ``text`` (UTF-8) at once, which may come in pieces so that it need not
+    all be in memory. StorageError leaves the old file as it was."""
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with part.open("w", encoding="utf-8", newline="") as file:
-            file.write(text)
+            for piece in (text,) if isinstance(text, str) else text:
+                file.write(piece)
             file.flush()
             os.fsync(file.fileno())
         os.replace(part, path)

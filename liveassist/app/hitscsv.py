@@ -55,10 +55,10 @@ class HitRows:
         """Take the hit of this number out; whether it was among those that can be."""
         return self._late.pop(number, None) is not None
 
-    def text(self) -> str:
-        """The text of hits.csv now."""
+    def pieces(self) -> list[str]:
+        """The text of hits.csv now, in pieces that are shared with the next time."""
         late = "".join(line for _, line in sorted(self._late.values()))
-        return "".join([_lines([COLUMNS]), *self._old, late])
+        return [_lines([COLUMNS]), *self._old, late]
 
 
 def _lines(rows: Iterable[tuple[str, ...]]) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,7 +21,7 @@ from liveassist.app.sessionfiles import (
     SUMMARY_REST,
     SessionFiles,
 )
-from liveassist.app.summary import summary_json
+from liveassist.app.summary import summary_pieces
 from liveassist.errors import StorageError
 from liveassist.model import Event, Hit, SessionRecord
 
@@ -39,10 +39,11 @@ HITS_REST = 30.0
 
 @dataclass(frozen=True, slots=True)
 class _Job:
-    """What is to be written. ``hits``: text of hits.csv; ``record`` None: the hits only."""
+    """What is to be written. ``hits``: text of hits.csv, in pieces; ``record`` None: the hits
+    only."""
 
     record: SessionRecord | None
-    hits: str
+    hits: Sequence[str]
     further: Mapping[str, str]
 
 
@@ -117,7 +118,7 @@ class LiveFiles(SessionFiles):
         with self._wanted:
             if record is None and self._job is not None:
                 record = self._job.record
-            self._job = _Job(record, self._hits.text(), further)
+            self._job = _Job(record, self._hits.pieces(), further)
             self._wanted.notify()
 
     def _work(self) -> None:
@@ -135,7 +136,7 @@ class LiveFiles(SessionFiles):
         try:
             write_whole(self.hits_path, job.hits)
             if job.record is not None:
-                write_whole(self.summary_path, summary_json(job.record))
+                write_whole(self.summary_path, summary_pieces(job.record))
                 self._write_kit(job.record.kit)
                 # It is made in pauses, when no hit waits for this.
                 give_back()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from liveassist.app.atomic import make_folder, storage_error, write_whole
@@ -89,7 +89,7 @@ class SessionFiles:
             spent_s = self._clock() - now_s
             self._summary_due_s = now_s + max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
         elif self._changed and now_s >= self._hits_due_s:
-            self._write_hits(self._hits.text())
+            self._write_hits(self._hits.pieces())
 
     def write(self, record: SessionRecord) -> None:
         """Write all files from what the session knows now."""
@@ -117,14 +117,14 @@ class SessionFiles:
 
     def write_hits_only(self) -> None:
         """Write the hits collected so far; for an ending in which nothing else can be had."""
-        self._write_hits(self._hits.text())
+        self._write_hits(self._hits.pieces())
 
     def _write_kit(self, kit: Kit) -> None:
         if kit != self._kit_written:
             write_whole(self.kit_path, kit_toml(kit, ["The kit of this session, as it was heard."]))
             self._kit_written = kit
 
-    def _write_hits(self, text: str) -> None:
+    def _write_hits(self, text: str | Sequence[str]) -> None:
         write_whole(self.hits_path, text)
         self._hits_due_s = self._clock() + HITS_EVERY_S
         self._changed = False

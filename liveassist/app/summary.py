@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Iterator, Mapping
 from importlib.resources import files
+from itertools import islice
 from typing import Any
 
 from liveassist.app.takejson import review_json
@@ -53,6 +54,8 @@ _USUAL_REASONS = {
     "key_filtered": "no key filter was tried",
     "worst_source": "no foreign source heard",
 }
+#: Tokens of summary.json that are written together.
+_TOGETHER = 2048
 _DEFAULT_REASON = "too few usable hits"
 
 
@@ -65,7 +68,17 @@ def schema() -> Json:
 
 def summary_json(record: SessionRecord) -> str:
     """The text of summary.json."""
-    return json.dumps(summary(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    return "".join(summary_pieces(record))
+
+
+def summary_pieces(record: SessionRecord) -> Iterator[str]:
+    """The text of summary.json in pieces: for a day of takes it has a million of them, which need
+    not all be in memory to be written."""
+    encoder = json.JSONEncoder(indent=2, allow_nan=False, ensure_ascii=False)
+    small = encoder.iterencode(summary(record))
+    while piece := "".join(islice(small, _TOGETHER)):
+        yield piece
+    yield "\n"
 
 
 def summary(record: SessionRecord) -> Json:

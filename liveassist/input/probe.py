@@ -14,9 +14,11 @@ from liveassist.input.childproc import CaptureProcess
 from liveassist.input.devicelist import InputDevice
 
 #: Digital silence on all channels for so long, seconds, is a reason to look whether the source is
-#: still there: converters hiss, only a source that is gone or muted gives nothing but zeros.
-SILENCE_S = 1.0
-#: The next looks come so much later, seconds: soon at first, then no oftener than the last.
+#: still there: converters hiss, only a source that is gone or muted gives nothing but zeros. With
+#: the look itself it is found out within a second.
+SILENCE_S = 0.4
+#: The next looks come so much later, seconds, sound between them or not: soon at first, then no
+#: oftener than the last. Each starts a process.
 SILENCE_LOOKS_S = (1.5, 1.5, 1.5, 1.5, 4.0)
 
 
@@ -81,7 +83,6 @@ class SilenceWatch:
         else:
             self._silent_s = 0.0
             self._looks = 0
-            self._due_s = 0.0
 
     def source_is_gone(self, title: str, now_s: float) -> bool:
         """Whether the input called ``title`` is found to exist no more, or to be connected with us

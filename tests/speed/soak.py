@@ -39,8 +39,10 @@ from liveassist.pipeline import Pipeline
 
 SCENARIO = "first_light"
 STRETCH_S = 60.0
-#: Silence after each stretch, in which takes end and summary.json is made.
-PAUSE_S = 5.0
+#: So many of them make a song; after it there is silence, in which its take ends and summary.json
+#: is made: thirteen takes an hour.
+STRETCHES = 4
+PAUSE_S = 30.0
 BLOCK = 2048
 #: Every hit is kept for the session's files: some 2 kB each, seven a second.
 MOST_MB_PER_HOUR = 80.0
@@ -104,8 +106,9 @@ def soak(
     rate = scene.sample_rate_hz
     kit = parse_kit(scene.kit_toml, scenario)
     stretch = simulated(scenario, round(STRETCH_S * rate) // BLOCK * BLOCK)
-    rest = np.zeros((round(PAUSE_S * rate) // BLOCK * BLOCK, stretch.shape[1]), stretch.dtype)
-    stretch = np.concatenate([stretch, rest])
+    rest = np.zeros((BLOCK, stretch.shape[1]), stretch.dtype)
+    song = STRETCHES * len(stretch)
+    cycle = song + round(PAUSE_S * rate) // BLOCK * BLOCK
     pipeline = Pipeline(kit, rate, early=True)
     first = 0
     # Files go by the time of the session, so that its pauses are pauses to them; and what the
@@ -131,8 +134,10 @@ def soak(
     samples: list[Sample] = []
     due_h, due_s, hits = 1.0 / 6.0, 0.0, 0
     while first < hours * 3600.0 * rate and time.monotonic() - begun_s < 60.0 * minutes:
-        at = first % len(stretch)
-        events = session.feed(Block(first, stretch[at : at + BLOCK]))
+        at = first % cycle
+        inside = at % len(stretch)
+        audio = stretch[inside : inside + BLOCK] if at < song else rest
+        events = session.feed(Block(first, audio))
         hits += sum(getattr(event, "stage", "") == "complete" for event in events)
         first += BLOCK
         heard_s, spent_s = first / rate, time.monotonic() - begun_s

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -144,10 +144,10 @@ def test_a_disk_that_fails_does_not_end_the_session_and_is_made_up_for(
     session, _, recorder = make(files)
     full = [True]
 
-    def write_whole(path: Path, text: str) -> None:
+    def write_whole(path: Path, text: str | Iterable[str]) -> None:
         if full[0]:
             raise StorageError(f"{path}: cannot be written: the disk is full")
-        path.write_text(text)
+        path.write_text("".join(text))
 
     monkeypatch.setattr("liveassist.app.livefiles.write_whole", write_whole)
     session.hear(block(0, hit=True))

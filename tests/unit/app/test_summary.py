@@ -14,7 +14,7 @@ import jsonschema
 import pytest
 
 from liveassist.app.hitscsv import COLUMNS, HitRows, hits_csv
-from liveassist.app.summary import schema, summary, summary_json
+from liveassist.app.summary import schema, summary, summary_json, summary_pieces
 from liveassist.model import (
     Alert,
     BleedMargin,
@@ -326,10 +326,23 @@ def test_rows_that_grow_say_the_same_as_all_at_once() -> None:
             del hits[number - 5]
             assert rows.drop(number - 5)
     assert not rows.drop(3), "too long ago"
-    assert rows.text() == hits_csv(hits.values())
+    assert "".join(rows.pieces()) == hits_csv(hits.values())
 
 
 def test_hits_csv_keeps_a_take_name_with_comma_and_quote() -> None:
     name = 'verse, "loud"'
     rows = list(csv.DictReader(io.StringIO(hits_csv([hit(1, 0, take=name)]))))
     assert rows[0]["take"] == name
+
+
+def test_the_text_comes_in_pieces_and_is_that_of_the_standard_encoder() -> None:
+    takes = tuple(
+        TakeRecord(Take(f"take {i}", 30.0 * i, 30.0 * i + 25.0, False), FIGURES, (CHANGE,))
+        for i in range(60)
+    )
+    for record in (RECORD, dataclasses.replace(RECORD, takes=takes)):
+        pieces = list(summary_pieces(record))
+        text = json.dumps(summary(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+        assert "".join(pieces) == text == summary_json(record)
+    # A day's takes are never in memory as one text.
+    assert max(map(len, pieces)) < len(text) / 2
