@@ -13,7 +13,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from rich.console import Console, ConsoleDimensions
-from rich.live import Live
 
 from liveassist.model import Alert, Snapshot
 from liveassist.output.keys import Command, KeyReader, command_of, keys_in
@@ -22,6 +21,7 @@ from liveassist.output.terminal_pages import page_rows, render
 from liveassist.output.terminal_picture import export_svg
 from liveassist.output.terminal_plain import plain_lines, speakable, summary_lines
 from liveassist.output.terminal_reading import View, help_paragraphs, most_scroll
+from liveassist.output.terminal_screen import Screen
 from liveassist.output.terminal_takes import chosen, take_sentences
 from liveassist.output.terminal_words import AlertId, alert_id, ordered_alerts
 
@@ -99,7 +99,7 @@ class Dashboard:
         self.skipped = 0
         self._plain = plain or self.console.is_dumb_terminal
         self._clock = clock
-        self._live: Live | None = None
+        self._screen = Screen(self.console)
         self._closed = False
         self._last_drawn: float | None = None
         self._last_lines: list[str] = []
@@ -272,13 +272,11 @@ class Dashboard:
     def close(self) -> None:
         """Give the screen back as it was. May be called any number of times."""
         self._closed = True
-        live, self._live = self._live, None
-        if live is not None:
-            # A terminal that has gone away cannot be put back in order, nor need it be.
-            try:
-                live.stop()
-            except OSError as problem:
-                self.problem = self.problem or f"The terminal cannot be written to: {problem}."
+        # A terminal that has gone away cannot be put back in order, nor need it be.
+        try:
+            self._screen.close()
+        except OSError as problem:
+            self.problem = self.problem or f"The terminal cannot be written to: {problem}."
 
     def __enter__(self) -> Dashboard:
         return self
@@ -298,17 +296,7 @@ class Dashboard:
             message=self._foot(width, now),
             scroll=self._scroll,
         )
-        if self._live is None:
-            self._live = Live(
-                frame,
-                console=self.console,
-                screen=True,
-                auto_refresh=False,
-                redirect_stdout=False,
-                redirect_stderr=False,
-            )
-            self._live.start()
-        self._live.update(frame, refresh=True)
+        self._screen.paint(frame)
 
     def _foot(self, width: int, now: float) -> str:
         """What stands on the key line in place of the keys."""

@@ -239,12 +239,15 @@ class Frame:
     colour: bool
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        table = COLOUR if self.colour else MONO
-        for row in self.rows:
-            for text, style in row:
-                shown = to_ascii(text) if options.ascii_only else text
-                yield Segment(shown, table[style])
+        for index in range(len(self.rows)):
+            yield from self.row(index, options)
             yield Segment.line()
+
+    def row(self, index: int, options: ConsoleOptions) -> Iterator[Segment]:
+        """One row for rich, without a line's end."""
+        table = COLOUR if self.colour else MONO
+        for text, style in self.rows[index]:
+            yield Segment(to_ascii(text) if options.ascii_only else text, table[style])
 
     def __rich_measure__(self, console: Console, options: ConsoleOptions) -> Measurement:
         return Measurement(self.width, self.width)

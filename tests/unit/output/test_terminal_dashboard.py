@@ -16,9 +16,10 @@ from rich.console import Console
 
 from liveassist.errors import StorageError
 from liveassist.output.keys import COMMANDS, KeyReader, commands_in
-from liveassist.output.terminal import Dashboard, export_svg, plain_lines
+from liveassist.output.terminal import Dashboard, export_svg, plain_lines, render
 from liveassist.output.terminal_words import age, clock, count, level, number
 from tests.unit.output import terminal_samples as samples
+from tests.unit.output.vt import Terminal
 
 
 class Clock:
@@ -79,9 +80,9 @@ def test_no_frame_clears_the_screen(screen: Screen) -> None:
     screen.dashboard.draw(samples.full())
     screen.written()
     screen.clock.now += 1
-    screen.dashboard.draw(samples.full())
+    screen.dashboard.draw(replace(samples.full(), time_s=samples.full().time_s + 61.0))
     frame = screen.written()
-    assert "SNARE" in frame
+    assert re.search(r"\x1b\[[0-9]+;[0-9]+H", frame)
     assert not re.search(r"\x1b\[[0-3]?[JK]", frame)
 
 
@@ -102,9 +103,9 @@ def test_resized_terminal_gets_the_new_size(screen: Screen) -> None:
     screen.console._width, screen.console._height = 50, 14
     screen.clock.now += 1
     screen.dashboard.draw(samples.full())
-    lines = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]", "", screen.written()).split("\n")
-    assert len(lines) == 14
-    assert {len(line) for line in lines} == {50}
+    seen = Terminal(50, 14)
+    seen.take(screen.written())
+    assert seen.lines() == render(samples.full(), 50, 14).lines()
 
 
 def test_no_terminal_no_drawing() -> None:
@@ -224,16 +225,16 @@ def test_other_commands_are_left_to_the_caller(screen: Screen) -> None:
 
 
 def test_silencing_takes_alerts_away_one_by_one(screen: Screen) -> None:
+    seen = Terminal(*screen.console.size)
     screen.dashboard.draw(samples.full())
     assert screen.dashboard.handle("silence_alert") == "silence_alert"
-    screen.written()
     screen.dashboard.draw(samples.full())
-    top = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]", "", screen.written()).split("\n")[1]
-    assert "LOOK" in top
+    seen.take(screen.written())
+    assert "LOOK" in seen.lines()[1]
     screen.dashboard.handle("silence_alert")
     screen.dashboard.draw(samples.full())
-    top = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]", "", screen.written()).split("\n")[1]
-    assert "nothing new" in top
+    seen.take(screen.written())
+    assert "nothing new" in seen.lines()[1]
 
 
 # --- keys -----------------------------------------------------------------------------------
