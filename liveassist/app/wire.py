@@ -54,7 +54,10 @@ class SnapshotWriter:
         """``snapshot`` as one line of JSON."""
         known: dict[int, tuple[Hit, str]] = {}
         drums = []
+        drawn = {drum.name for drum in snapshot.kit.drums if drum.judged}
         for drum, hits in snapshot.recent.items():
+            if drum not in drawn:
+                continue  # no screen shows the hits of a drum without a verdict
             texts = []
             for hit in hits:
                 entry = self._known.get(id(hit))

@@ -113,10 +113,11 @@ def test_hits_known_from_the_last_snapshot_arrive_too() -> None:
     writer = SnapshotWriter()
     first = snapshot()
     writer.text(first)
-    later = dataclasses.replace(
-        first, recent={"snare": (*first.recent["snare"], hit(3)), "kick": ()}
-    )
+    later = dataclasses.replace(first, recent={"snare": (*first.recent["snare"], hit(3))})
     assert read_snapshot(json.loads(writer.text(later))) == shown(later)
+    # Hits of drums without a verdict stay behind: no screen shows them.
+    more = dataclasses.replace(later, recent={**later.recent, "ride": (hit(4),)})
+    assert read_snapshot(json.loads(writer.text(more))) == shown(later)
 
 
 def test_numbers_of_numpy_travel_as_plain_ones_and_spectra_are_left_out() -> None:
