@@ -12,6 +12,7 @@ recorded and simulated drums the largest mean of 3.8 s was -57 dBFS, the limit i
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import replace
 
 import numpy as np
@@ -49,9 +50,42 @@ class OffsetRemover:
         self._before = np.zeros(mics)
         self._after = np.zeros(mics)
         self._removes = False
+        #: Blocks that `ahead` gave and `feed` has not, and whether anything was taken out of them.
+        self._given: deque[tuple[Block, bool]] = deque()
+
+    def ahead(self, block: Block) -> Block:
+        """As `feed`, for a first look; `feed` gives the same of the same samples later, in blocks
+        of any length."""
+        steady = self._remove(block)
+        self._given.append((steady, steady is not block))
+        return steady
 
     def feed(self, block: Block) -> Block:
         """``block`` itself where there is no offset, else a copy without it."""
+        at, end = block.first_sample, block.first_sample + len(block.audio)
+        while self._given and self._given[0][0].first_sample < at:
+            self._given.popleft()  # a fault came between
+        parts: list[Audio] = []
+        touched = False
+        while self._given and self._given[0][0].first_sample == at < end:
+            given, changed = self._given.popleft()
+            taken = min(len(given.audio), end - at)
+            parts.append(given.audio[:taken])
+            touched |= changed
+            at += taken
+            if taken < len(given.audio):
+                rest = Block(at, given.audio[taken:])
+                self._given.appendleft((rest, changed))
+        if not parts:
+            return self._remove(block)
+        if at < end:
+            rest = Block(at, block.audio[at - block.first_sample :])
+            steady = self._remove(rest)
+            touched |= steady is not rest
+            parts.append(steady.audio)
+        return replace(block, audio=np.concatenate(parts)) if touched else block
+
+    def _remove(self, block: Block) -> Block:
         if block.first_sample != self._next:
             # The offset outlives lost samples; the chunk they were in tells nothing.
             self._heard = 0

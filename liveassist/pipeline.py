@@ -90,7 +90,6 @@ class Pipeline:
             self.hearing.chunk, len(kit.mics), round(LONGEST_FILLED_GAP_S * sample_rate_hz)
         )
         self._offset = OffsetRemover(self.hearing.chunk, len(kit.mics))
-        self._steady: tuple[Block, Block] | None = None
         self._detail = Detailer(kit, sample_rate_hz)
         self._meter = LevelMeter(kit, sample_rate_hz)
         self._levels = LevelHistory(kit, sample_rate_hz)
@@ -115,12 +114,19 @@ class Pipeline:
 
     # --- blocks in, events out ----------------------------------------------------------------
 
+    @property
+    def chunk(self) -> int:
+        """Samples in a chunk: what `feed` finds out is found at its ends, so up to there shorter
+        blocks may be fed together."""
+        return self.hearing.chunk
+
     def announce(self, block: Block) -> list[Event]:
-        """Early reports alone, at once; `feed` with the same block then leaves them out."""
-        if not self._early:
+        """Early reports alone, at once; `feed` of the same samples then leaves them out."""
+        end = block.first_sample + len(block.audio)
+        if not self._early or end <= self._announced:
             return []
-        self._announced = block.first_sample + len(block.audio)
-        return self._announce(self._without_offset(block))
+        self._announced = end
+        return self._announce(self._offset.ahead(block))
 
     def feed(self, block: Block) -> list[Event]:
         """Take in a block; what became known, in order of time."""
@@ -130,7 +136,7 @@ class Pipeline:
         self._alerts.hear(block)
         events.extend(self._frames(self._meter.feed(block)))
         self._end = block.first_sample + len(block.audio)
-        steady = self._without_offset(block)
+        steady = self._offset.feed(block)
         chunks = self._rechunk.feed(steady)
         if self._early and self._announced < self._end:
             events.extend(self._announce(steady))
@@ -165,12 +171,6 @@ class Pipeline:
         self._levels.add(frames)
         self._alerts.levels(frames)
         return [frames]
-
-    def _without_offset(self, block: Block) -> Block:
-        """What is looked at for hits; `announce` and `feed` may ask for the same block."""
-        if self._steady is None or self._steady[0] is not block:
-            self._steady = (block, self._offset.feed(block))
-        return self._steady[1]
 
     def _announce(self, block: Block) -> list[Event]:
         """Early reports, with the take they fall in."""

@@ -6,12 +6,13 @@ import dataclasses
 import time
 import traceback
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, Protocol
 
 from liveassist.app.clicktiming import ClickTiming
+from liveassist.app.gather import Gather
 from liveassist.app.livefiles import LiveFiles
 from liveassist.app.overload import (
     COALESCED,
@@ -130,6 +131,7 @@ class LiveSession(Session):
         self._held: list[Event] = []
         self._held_until_s = 0.0
         self._stumbles: deque[float] = deque(maxlen=MOST_STUMBLES)
+        self._gather = Gather(self._announcing.chunk if self._announcing is not None else 0)
 
     @property
     def time_s(self) -> float:
@@ -142,7 +144,9 @@ class LiveSession(Session):
         return None if since_s is None else since_s + self._offset / self._rate_hz
 
     def hear(self, block: Block) -> list[Event]:
-        """`feed`, with what was lost before the block said."""
+        """`feed`, with what was lost before the block said. Early reports are made at once, the
+        rest of the work where the analysis has a chunk together: a short block costs more to ask
+        about than to hear."""
         if self._started_at is None and self._device.started_at_s is not None:
             at = datetime.fromtimestamp(self._device.started_at_s, UTC).astimezone()
             self._started_at = at.isoformat(timespec="milliseconds")
@@ -155,14 +159,27 @@ class LiveSession(Session):
             block = Block(first, block.audio, block.lost_samples, block.click)
         if block.lost_samples:
             self._note_loss(block)
+        told = self._surely(self._announced, block)
+        for whole in self._gather.add(block):
+            told += self._surely(self.feed, whole)
+        return told
+
+    def _surely(self, work: Callable[[Block], list[Event]], block: Block) -> list[Event]:
+        """What ``work`` gives; nothing where it stumbled over ``block``."""
         try:
-            return self.feed(block)
+            return work(block)
         except LiveassistError:
             raise
         except Exception as fault:
             if not self._stumbled(fault, block):
                 raise
             return []
+
+    def finish(self, cut_short: str | None = None) -> SessionRecord:
+        """As ever, with what was gathered."""
+        for whole in self._gather.rest():
+            self._surely(self.feed, whole)
+        return super().finish(cut_short)
 
     def _stumbled(self, fault: Exception, block: Block) -> bool:
         """Go on after a fault of the analysis, which must not end a take; whether that can be.
@@ -259,6 +276,10 @@ class LiveSession(Session):
             self._end("fault")
         if "audio_lost" in self._open and self.time_s > self._lost_until_s:
             self._end("audio_lost")
+        if idle:
+            # The device is silent: what waits need wait no longer.
+            for whole in self._gather.rest():
+                self._surely(self.feed, whole)
         if idle or self._news:
             news, self._news = self._news, []
             self._pass_on(news, figures_now=True)

@@ -37,8 +37,13 @@ if TYPE_CHECKING:
 class Announcing(Protocol):
     """An analysis that can say what it hears at once, before the rest of its work."""
 
+    @property
+    def chunk(self) -> int:
+        """At multiples of so many samples the rest of its work is done."""
+        ...
+
     def announce(self, block: Block) -> list[Event]:
-        """Early reports from the block that `feed` takes in next."""
+        """Early reports from samples that `feed` takes in later; none where it was asked before."""
         ...
 
 

@@ -117,3 +117,45 @@ def test_a_whole_recording_loses_its_offset() -> None:
     audio = np.full((1000, 2), [0.2, LIMIT / 2], dtype=np.float32)
     np.testing.assert_allclose(without_offset(audio), [[0.0, LIMIT / 2]] * 1000, atol=1e-7)
     assert without_offset(np.zeros((0, 2), dtype=np.float32)).shape == (0, 2)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.integers(1, 700), min_size=1, max_size=40),
+    st.lists(st.integers(1, 2000), min_size=1, max_size=20),
+    st.sampled_from([0.0, 0.1]),
+    st.integers(0, 3),
+)
+def test_what_was_given_ahead_is_given_again_in_blocks_of_any_length(
+    looks: list[int], feeds: list[int], offset: float, ahead: int
+) -> None:
+    """A first look takes short blocks, the rest of the work longer ones, or ones it did not see."""
+    rng = np.random.default_rng(7)
+    length = (CHUNKS + 40) * 60
+    audio = (0.05 * rng.standard_normal((length, 2)) + offset).astype(np.float32)
+    alone, both = OffsetRemover(60, 2), OffsetRemover(60, 2)
+    expected = alone.feed(Block(0, audio)).audio
+    looked = fed = turn = 0
+    while fed < length:
+        step = feeds[turn % len(feeds)]
+        for _ in range(ahead):
+            look = min(looks[turn % len(looks)], length - looked)
+            if look and looked >= fed:
+                seen = both.ahead(Block(looked, audio[looked : looked + look]))
+                np.testing.assert_array_equal(seen.audio, expected[looked : looked + look])
+                looked += look
+        got = both.feed(Block(fed, audio[fed : fed + step])).audio
+        np.testing.assert_array_equal(got, expected[fed : fed + step])
+        fed += len(got)
+        looked = max(looked, fed)
+        turn += 1
+
+
+def test_after_a_fault_the_stream_goes_on() -> None:
+    remover = OffsetRemover(60, 1)
+    audio = np.full((300, 1), 0.01, np.float32)
+    remover.ahead(Block(0, audio[:100]))
+    # What was looked at before the fault never came to be fed.
+    got = remover.feed(Block(200, audio[200:]))
+    assert len(got.audio) == 100
+    assert got.first_sample == 200

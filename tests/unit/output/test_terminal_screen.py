@@ -95,7 +95,7 @@ def test_only_the_first_picture_and_a_new_size_clear_the_screen() -> None:
     """Clearing before painting is what flickers."""
     out = io.StringIO()
     screen = Screen(console(out))
-    cleared = []
+    cleared: list[bool] = []
     for size in ((12, 4), (12, 4), (9, 3), (9, 3)):
         screen.paint(drawn(size, {0: str(len(cleared))}).frame(colour=True))
         cleared.append(bool(re.search(r"\x1b\[[0-3]?J", out.getvalue())))
