@@ -23,8 +23,9 @@ def test_every_sample_comes_once_in_its_place(
     given_, got = list[Block](), list[Block]()
     for length, lost, click in sizes:
         first += lost
-        audio = np.arange(first, first + length, dtype=np.float32)[:, None] * [1.0, 2.0]
-        given_.append(Block(first, audio, lost, audio[:, 0] if click else None))
+        count = np.arange(first, first + length, dtype=np.float32)
+        audio = np.stack([count, 2.0 * count], axis=1)
+        given_.append(Block(first, audio, lost, count if click else None))
         got += gather.add(given_[-1])
         first += length
         # Nothing waits beyond the end of a chunk.
