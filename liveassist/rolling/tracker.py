@@ -202,8 +202,8 @@ class Rolling:
         if drums == found.drums:
             return found
         reason = (
-            f"not ended in order: its drums' figures are of some {PATTERN_HITS} hits of each, the "
-            "last; the number of hits is of all"
+            f"not over yet, or not ended in order: figures of a drum are of some {PATTERN_HITS} "
+            "hits, the last; only the number of hits is of all"
         )
         return replace(found, drums=drums, unmeasured={**found.unmeasured, "session": reason})
 
