@@ -234,9 +234,11 @@ class TakeBook:
     def _take_figures(self, take: Take, end_s: float, at_hand: bool = False) -> Figures:
         """Figures of what was played in the take: count-in and noodling are set apart."""
         stop = take.end_s if take.end_s is not None else end_s
-        hits = self._rolling.hits_at_hand if at_hand else self._rolling.hits
-        strokes = hits(take.start_s, stop + 1e-6)
-        start_s, stop = played(strokes, self._judged, take.start_s, stop)
+        start_s = take.start_s
+        # Where its first hits are not at hand, what comes before the playing is not looked for.
+        if not at_hand or start_s > self._rolling.at_hand_s:
+            strokes = self._rolling.hits(start_s, stop + 1e-6)
+            start_s, stop = played(strokes, self._judged, start_s, stop)
         return self._rolling.figures(start_s, stop + 1e-6, at_hand=at_hand)
 
     def rename(self, name: str) -> Take | None:

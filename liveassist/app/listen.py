@@ -323,9 +323,8 @@ class _Live:
                 if command is not None:
                     self._steering.obey(command)
             else:
-                self._steering.do(
-                    KEY_COMMANDS[order.do], (order.what,) if order.what else (), "key"
-                )
+                args = (order.what,) if order.what else ()
+                self._steering.do(KEY_COMMANDS[order.do], args, "key", time.monotonic())
 
     def status(self) -> dict[str, Any]:
         """What ``status`` tells."""

@@ -138,8 +138,9 @@ class LiveFiles(SessionFiles):
             if job.record is not None:
                 write_whole(self.summary_path, summary_pieces(job.record))
                 self._write_kit(job.record.kit)
-                # It is made in pauses, when no hit waits for this.
-                give_back()
+                if self._clock() - self._hit_at_s >= PAUSE_S:
+                    # Others who ask for memory wait meanwhile: not while a hit may come.
+                    give_back()
             self._write_further(job.further)
             self.problem = None
             self._hits_due_s = self._clock() + max(

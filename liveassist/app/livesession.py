@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import time
 import traceback
@@ -131,7 +132,8 @@ class LiveSession(Session):
         self._held: list[Event] = []
         self._held_until_s = 0.0
         self._stumbles: deque[float] = deque(maxlen=MOST_STUMBLES)
-        self._gather = Gather(self._announcing.chunk if self._announcing is not None else 0)
+        self._grain = self._announcing.chunk if self._announcing is not None else 0
+        self._gather = Gather(self._grain)
 
     @property
     def time_s(self) -> float:
@@ -159,7 +161,7 @@ class LiveSession(Session):
             block = Block(first, block.audio, block.lost_samples, block.click)
         if block.lost_samples:
             self._note_loss(block)
-        told = self._surely(self._announced, block)
+        told = [*self._surely(self._announced, block)]
         for whole in self._gather.add(block):
             told += self._surely(self.feed, whole)
         return told
@@ -176,9 +178,11 @@ class LiveSession(Session):
             return []
 
     def finish(self, cut_short: str | None = None) -> SessionRecord:
-        """As ever, with what was gathered."""
+        """As ever, with what was gathered; not even a fault in it keeps the files from being
+        written."""
         for whole in self._gather.rest():
-            self._surely(self.feed, whole)
+            with contextlib.suppress(Exception):
+                self.feed(whole)
         return super().finish(cut_short)
 
     def _stumbled(self, fault: Exception, block: Block) -> bool:

@@ -74,6 +74,8 @@ class Session:
         self._marks = _marks(takes, sample_rate_hz, after)
         self._figures_hop = seconds_to_samples(figures_every_s, sample_rate_hz)
         self._figures_due = 0
+        #: How far apart the moments are at which figures can be passed on, samples.
+        self._grain = 0
         self.samples_heard = 0
         #: What goes beyond the record, when the session is over; None where nothing is known.
         self.advice: Advice | None = None
@@ -217,7 +219,9 @@ class Session:
             snapshot = self.snapshot()
             for output in self._outputs:
                 output.figures(snapshot)
-            self._figures_due = self.samples_heard + self._figures_hop
+            # Where blocks come in chunks, on average as often as asked.
+            late = min(self.samples_heard - self._figures_due, self._grain)
+            self._figures_due = self.samples_heard + self._figures_hop - max(late, 0)
 
     def _until_mark(self, first: int, length: int) -> int:
         """How many of ``length`` samples from ``first`` come before the next mark."""

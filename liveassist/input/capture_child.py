@@ -44,8 +44,13 @@ TOLD = "@liveassist "
 #: How often the stream is asked whether it still runs, seconds. After the death of a JACK server
 #: it is the only sign, and it comes within 15 ms.
 _LOOK_S = 0.05
-#: How long closing the library may take, seconds.
-_CLOSING_S = 0.2
+#: How long closing the library may take, seconds: some periods of the server; and where something
+#: went wrong, most likely the server.
+_CLOSING_S = 0.35
+_CLOSING_ENDED_S = 0.1
+
+_leaving = threading.Lock()
+_told_to_leave = threading.Event()
 
 _INVALID_RATE = -9997
 _INVALID_CHANNELS = -9998
@@ -58,19 +63,26 @@ def main(argument: str) -> NoReturn:
     os.dup2(2, 1)  # audio libraries print where they like; the record pipe stays ours
     asked = json.loads(argument)
     code = 0
+    threading.Thread(target=_wait_for_end_of_input, daemon=True).start()
     try:
         if asked["do"] == "list":
             devices = [device_to_json(device) for device in list_devices()]
-            connected = _connected(asked.get("ports", []))
-            # Before the answer: who has it does not wait for this process any more.
-            close_library()
-            tell("devices", devices=devices, connected=connected)
+            tell("devices", devices=devices, connected=_connected(asked.get("ports", [])))
         else:
             capture(asked, wake)
     except DeviceError as problem:
-        tell("error", sentence=str(problem))
+        if not _told_to_leave.is_set():
+            tell("error", sentence=str(problem))
         code = 1
     leave(code)
+
+
+def _wait_for_end_of_input() -> None:
+    """Leave when the daemon is gone, or says so by closing our standard input."""
+    while os.read(0, 64):
+        pass
+    _told_to_leave.set()
+    leave(0)
 
 
 def leave(code: int) -> NoReturn:
@@ -78,20 +90,18 @@ def leave(code: int) -> NoReturn:
 
     It is tried, because a JACK server makes everybody wait five seconds for a client that died
     unclosed when another opens or closes just then: long enough to lose a source that came back.
+    Closing ends the stream, which wakes the thread that watches it: whoever comes second waits here
+    for the end of the process.
     """
+    _leaving.acquire()
     with contextlib.suppress(OSError, ValueError):
         sys.stderr.flush()
-    close_library()
-    os._exit(code)
-
-
-def close_library() -> None:
-    """Close PortAudio, if it is open and does not hang."""
-    library = sys.modules.pop("sounddevice", None)
+    library = sys.modules.get("sounddevice")
     if library is not None:
         closing = threading.Thread(target=_close, args=(library,), daemon=True)
         closing.start()
-        closing.join(_CLOSING_S)
+        closing.join(_CLOSING_S if code == 0 else _CLOSING_ENDED_S)
+    os._exit(code)
 
 
 def _close(sounddevice: Any) -> None:
@@ -182,8 +192,10 @@ def capture(asked: dict[str, Any], wake: int) -> None:
         "running",
         device=device_to_json(device),
         sample_rate_hz=round(stream.samplerate),
-        ports=before.ours(device.name) if before is not None else [],
     )
+    if before is not None:
+        # Afterwards: a server may take its time to answer, and audio comes already.
+        tell("ports", ports=before.ours(device.name))
     _watch(stream, ended)
 
 
@@ -293,16 +305,9 @@ def first_channels(audio: memoryview, frames: int, channels: int, wanted: int) -
 
 
 def _watch(stream: Any, ended: threading.Event) -> None:
-    """Return when the stream has stopped by itself; leave when the daemon is gone."""
-
-    def wait_for_end_of_input() -> None:
-        while os.read(0, 64):
-            pass
-        leave(0)
-
-    threading.Thread(target=wait_for_end_of_input, daemon=True).start()
+    """Wait until the stream has stopped; DeviceError says so."""
     while not ended.wait(_LOOK_S):
-        if not stream.active:
+        if _told_to_leave.is_set() or not stream.active:
             break
     raise DeviceError("The audio input stopped by itself.")
 

@@ -8,6 +8,7 @@ import os
 import select
 import subprocess
 import sys
+import threading
 import time
 from collections import deque
 from pathlib import Path
@@ -20,7 +21,7 @@ _CHATTER_LINES = 8
 _LINE_BYTES = 64 * 1024
 _READ_BYTES = RECORD.size * 512
 #: How long a child may take to close its audio when told to leave, seconds; nothing is heard then.
-LEAVE_S = 0.3
+LEAVE_S = 0.5
 #: Where a pipe cannot be waited for (Windows), how often it is looked at, seconds.
 _POLL_S = 0.002
 
@@ -125,16 +126,30 @@ class CaptureProcess:
     def kill(self) -> None:
         """End it and wait for it to be gone: at once where it does not leave when told. May be
         called twice."""
+        self._part_from()
+        _see_off(self._process)
+
+    def let_go(self) -> None:
+        """End it without waiting; it is seen to that it goes. May be called twice."""
+        self._part_from()
+        threading.Thread(target=_see_off, args=(self._process,), daemon=True).start()
+
+    def _part_from(self) -> None:
+        """Tell it to leave, and hear it no more."""
         if self._process.stdin is not None:
             with contextlib.suppress(OSError):
                 self._process.stdin.close()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            self._process.wait(LEAVE_S)
-        # SIGKILL: a child caught inside a dead audio server answers to nothing less.
-        self._process.kill()
-        self._process.wait()
-        for stream in (self._process.stdout, self._process.stderr):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
         self._open_fds.clear()
+
+
+def _see_off(process: subprocess.Popen[bytes]) -> None:
+    """Wait until it is gone, not for ever; what it says meanwhile is not read."""
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(LEAVE_S)
+    # SIGKILL: a child caught inside a dead audio server answers to nothing less.
+    process.kill()
+    process.wait()
+    for stream in (process.stdout, process.stderr):
+        if stream is not None:
+            with contextlib.suppress(OSError):
+                stream.close()

@@ -309,6 +309,8 @@ class DeviceSource:
                 self._told_error = message["sentence"]
             elif message["what"] == "running":
                 self._opened(message)
+            elif message["what"] == "ports":
+                self._silence.ports = message["ports"]
 
     def _opened(self, message: dict[str, Any]) -> None:
         device = InputDevice(**message["device"])
@@ -320,7 +322,6 @@ class DeviceSource:
             self.restarts += 1
             self._release(self._rates.restart(rate_hz))
         self.device = device
-        self._silence.ports = message["ports"]
         self._child_runs = True
         # Numbers shift when devices come and go; after a fault the same name is looked for.
         self._wanted = device.title

@@ -58,11 +58,13 @@ class DeviceProbe:
         elif self._child.ended:
             self.failed = True
         if self.answered:
-            self._child.kill()
+            self._child.let_go()
 
     def close(self) -> None:
-        """Give up the question. May be called twice."""
-        self._child.kill()
+        """Give up the question. May be called twice; never waits."""
+        if not self.answered:
+            self.failed = True
+            self._child.let_go()
 
 
 class SilenceWatch:

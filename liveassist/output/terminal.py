@@ -99,7 +99,7 @@ class Dashboard:
         self.skipped = 0
         self._plain = plain or self.console.is_dumb_terminal
         self._clock = clock
-        self._screen = Screen(self.console)
+        self._screen = Screen(self.console, clock)
         self._closed = False
         self._last_drawn: float | None = None
         self._last_lines: list[str] = []

@@ -1,12 +1,13 @@
 """Puts finished pictures on a terminal: of each only the rows that are not there already.
 
 Ten pictures a second of which half the rows are the same: writing them all took most of what a
-dashboard takes. Whatever else writes on the terminal is covered again within `WHOLE_EVERY`
-pictures.
+dashboard takes. Whatever else writes on the terminal is covered again within `WHOLE_EVERY_S`.
 """
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from rich.console import Console, ConsoleOptions, RenderResult
@@ -14,17 +15,21 @@ from rich.control import Control
 
 from liveassist.output.terminal_canvas import Frame
 
-#: So many pictures after each other may leave rows as they are; the next is written whole.
-WHOLE_EVERY = 50
+#: So long rows may be left as they are; the next picture is written whole.
+WHOLE_EVERY_S = 5.0
 
 
 class Screen:
-    """The other screen of ``console``, taken with the first picture. OSError if it breaks."""
+    """The other screen of ``console``, taken with the first picture. OSError if it breaks.
 
-    def __init__(self, console: Console) -> None:
+    ``clock`` gives seconds that never run backwards.
+    """
+
+    def __init__(self, console: Console, clock: Callable[[], float] = time.monotonic) -> None:
         self._console = console
+        self._clock = clock
         self._shown: Frame | None = None
-        self._since_whole = 0
+        self._whole_s = 0.0
         self._taken = False
 
     def paint(self, frame: Frame) -> int:
@@ -35,9 +40,9 @@ class Screen:
             self._console.show_cursor(False)
         before = self._shown
         alike = before is not None and _form(before) == _form(frame)
-        self._since_whole = self._since_whole + 1 if alike else 0
-        if before is None or not alike or self._since_whole >= WHOLE_EVERY:
-            self._since_whole = 0
+        now_s = self._clock()
+        if before is None or not alike or now_s - self._whole_s >= WHOLE_EVERY_S:
+            self._whole_s = now_s
             rows = list(range(len(frame.rows)))
         else:
             rows = [i for i, row in enumerate(frame.rows) if row != before.rows[i]]

@@ -37,13 +37,15 @@ def figures(
     *,
     wash_dbfs: Mapping[str, float | None] | None = None,
     keyed_margin_db: Mapping[str, float | None] | None = None,
+    times_s: Mapping[str, FloatArray] | None = None,
 ) -> Figures:
     """Statistics of the hits with ``start_s <= time_s < end_s``; withdrawn hits are ignored.
 
     ``hits``: any order. ``wash_dbfs``: 95th percentile of each microphone's level between hits in
     the span (see ``wash``), or None. ``keyed_margin_db``: bleed margin behind the key filter.
+    ``times_s``: when each drum was hit, where ``hits`` are not all there were.
     """
-    return at_once(figure_steps(kit, hits, start_s, end_s, wash_dbfs, keyed_margin_db))
+    return at_once(figure_steps(kit, hits, start_s, end_s, wash_dbfs, keyed_margin_db, times_s))
 
 
 def figure_steps(
@@ -53,6 +55,7 @@ def figure_steps(
     end_s: float,
     wash_dbfs: Mapping[str, float | None] | None = None,
     keyed_margin_db: Mapping[str, float | None] | None = None,
+    times_s: Mapping[str, FloatArray] | None = None,
 ) -> Steps[Figures]:
     """`figures` in steps, a drum each."""
     inside = [h for h in hits if start_s <= h.time_s < end_s and h.stage != "withdrawn"]
@@ -67,7 +70,7 @@ def figure_steps(
         yield
         mine = by_drum[drum.name]
         drums[drum.name] = _drum(drum, mine, unmeasured)
-        tabulation.add(_levels(kit, drum, mine, inside), len(mine))
+        tabulation.add(_levels(kit, drum, mine, inside, times_s), len(mine))
     yield
     tables = tabulation.finish(wash_dbfs, keyed_margin_db)
     return Figures(
@@ -82,9 +85,18 @@ def figure_steps(
     )
 
 
-def _levels(kit: Kit, drum: Drum, mine: Sequence[Hit], everyone: Sequence[Hit]) -> DrumLevels:
-    others = [h.time_s for h in everyone if h.drum != drum.name]
-    return drum_levels(kit, drum, standing(drum, mine), np.array(others, dtype=np.float64))
+def _levels(
+    kit: Kit,
+    drum: Drum,
+    mine: Sequence[Hit],
+    everyone: Sequence[Hit],
+    times_s: Mapping[str, FloatArray] | None,
+) -> DrumLevels:
+    others = np.array([h.time_s for h in everyone if h.drum != drum.name], dtype=np.float64)
+    if times_s is not None:
+        apart = [times for name, times in times_s.items() if name != drum.name]
+        others = np.sort(np.concatenate([*apart, np.empty(0)]))
+    return drum_levels(kit, drum, standing(drum, mine), others)
 
 
 def standing(drum: Drum, hits: Sequence[Hit]) -> list[Hit]:

@@ -71,6 +71,11 @@ class Shelf:
         beside = sum(pack.times_s.nbytes + pack.levels_dbfs.nbytes for pack in self._packs)
         return beside + sum(len(pack.data) for pack in self._packs)
 
+    @property
+    def at_hand_s(self) -> float:
+        """Every hit after this moment is at hand, seconds; 0 where nothing is packed."""
+        return self._packs[-1].last[0] if self._packs else 0.0
+
     def at_hand(self) -> list[Hit]:
         """The hits that are not packed."""
         return list(self._late)

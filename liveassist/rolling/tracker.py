@@ -185,6 +185,7 @@ class Rolling:
             end_s,
             wash_dbfs=self._wash(start_s, end_s),
             keyed_margin_db=keyed_margin_db,
+            times_s=self._times(start_s, end_s) if at_hand else None,
         )
         return self._counted(found) if at_hand else found
 
@@ -192,6 +193,14 @@ class Rolling:
         """`hits`, but only those that are not packed."""
         every = (hit for hits in self._hits.values() for hit in hits.at_hand())
         return sorted((hit for hit in every if start_s <= hit.time_s < end_s), key=when)
+
+    @property
+    def at_hand_s(self) -> float:
+        """From when on every hit is at hand, seconds."""
+        return max((hits.at_hand_s for hits in self._hits.values()), default=0.0)
+
+    def _times(self, start_s: float, end_s: float) -> dict[str, FloatArray]:
+        return {name: hits.times_s(start_s, end_s) for name, hits in self._hits.items()}
 
     def _counted(self, found: Figures) -> Figures:
         """Figures of the hits at hand, with the count of all hits of their span."""
@@ -203,7 +212,7 @@ class Rolling:
             return found
         reason = (
             f"not over yet, or not ended in order: figures of a drum are of some {PATTERN_HITS} "
-            "hits, the last; only the number of hits is of all"
+            "hits, the last, and so are its numbers of main and ghost hits; only hits is of all"
         )
         return replace(found, drums=drums, unmeasured={**found.unmeasured, "session": reason})
 

@@ -67,9 +67,11 @@ class Child:
     def kill(self) -> None:
         self.killed = True
 
+    let_go = kill
+
     def run(self, rate: int = RATE) -> None:
-        running = {"what": "running", "device": DEVICE, "sample_rate_hz": rate, "ports": PORTS}
-        self.messages.append(running)
+        self.messages.append({"what": "running", "device": DEVICE, "sample_rate_hz": rate})
+        self.messages.append({"what": "ports", "ports": PORTS})
 
     def play(self, frames: int, value: float = 1.0) -> None:
         """Deliver ``frames`` of a count in channel 1 and ``value`` in channel 2, in time."""
