@@ -7,8 +7,9 @@ from dataclasses import replace
 
 from liveassist.advise.alerts import Alerts
 from liveassist.model import Hit, TakeRecord
+from liveassist.rolling.shelf import PACK
 from liveassist.rolling.takes import Takes
-from liveassist.rolling.tracker import Rolling
+from liveassist.rolling.tracker import PATTERN_HITS, Rolling
 from liveassist.takebook import TakeBook
 from tests.unit.advise.changing import KIT, Put, take
 
@@ -93,3 +94,28 @@ def test_the_list_of_takes_is_made_anew_when_a_take_changed_and_not_before() -> 
     assert [line.reference for line in evening.book.lines()] == [False, True]
     evening.book.rename("three")
     assert [line.name for line in evening.book.lines()] == ["one", "three"]
+
+
+def test_a_running_take_counts_all_of_its_hits() -> None:
+    """While it runs only its last hits are at hand; a tom struck seldom has older ones there."""
+    evening = Evening()
+    evening.takes.start("long", 0.0)
+    count = PATTERN_HITS + 3 * PACK
+    for number in range(count):
+        at_s = 1.0 + 0.3 * number
+        evening.rolling.add(hit(2 * number, "snare", at_s))
+        if number % 200 == 0:
+            evening.rolling.add(hit(2 * number + 1, "kick", at_s + 0.15))
+    now_s = 1.0 + 0.3 * count
+    (running,) = evening.takes.all()
+    record = evening.book.record(running, now_s, at_hand=True)
+    assert record.figures.drums["snare"].hits == count
+    assert record.figures.drums["kick"].hits == -(-count // 200)
+    assert record.figures.start_s == 0.0
+    whole = evening.book.record(running, now_s)
+    assert whole.figures.drums["snare"].hits == count
+
+
+def hit(number: int, drum: str, time_s: float) -> Hit:
+    level = -8.0 - number % 3
+    return Hit(number, "complete", drum, round(time_s * 48000), time_s, level, level, 0.9)

@@ -311,3 +311,69 @@ def test_what_a_summary_held_up_is_no_overload(tmp_path: Path) -> None:
     session.note_behind(round(1.7 * RATE))
     assert session.overload.level == 3, "however much summaries held up"
     files.finish()
+
+
+class Announcing(FakePipeline):
+    """Says at once what it hears, and does the rest at the ends of chunks."""
+
+    chunk = 46
+
+    def __init__(self) -> None:
+        super().__init__(KIT, RATE)
+        self.announced = 0
+        self.fed: list[Block] = []
+
+    def announce(self, block: Block) -> list[Event]:
+        end = block.first_sample + len(block.audio)
+        early = [HIT] if self.announced <= HIT.sample < end else []
+        self.announced = max(self.announced, end)
+        return [*early]
+
+    def feed(self, block: Block) -> list[Event]:
+        self.fed.append(block)
+        return super().feed(block)
+
+
+def announcing() -> tuple[LiveSession, Announcing, Recorder]:
+    pipeline, recorder = Announcing(), Recorder()
+    return LiveSession(pipeline, KIT, RATE, Source(), "box", outputs=[recorder]), pipeline, recorder
+
+
+def test_short_blocks_are_announced_at_once_and_fed_by_the_chunk() -> None:
+    session, pipeline, _ = announcing()
+    told = [session.hear(block(5 * number, 5)) for number in range(40)]
+    assert [number for number, events in enumerate(told) if HIT in events] == [HIT.sample // 5]
+    assert max(len(fed.audio) for fed in pipeline.fed) <= Announcing.chunk + 5
+    session.finish()
+    assert sum(len(fed.audio) for fed in pipeline.fed) == 200
+    assert session.samples_heard == 200
+
+
+def test_what_was_gathered_before_a_loss_is_fed_first_and_the_loss_told_at_once() -> None:
+    session, pipeline, _ = announcing()
+    session.hear(block(0, 5))
+    session.hear(block(25, 5, lost=20))
+    assert session.lost_samples == 20
+    assert [fed.first_sample for fed in pipeline.fed] == [0]
+    session.look(idle=True)
+    assert [(fed.first_sample, fed.lost_samples) for fed in pipeline.fed] == [(0, 0), (25, 20)]
+
+
+def test_figures_come_ten_times_a_second_though_chunks_do_not_divide_it() -> None:
+    session, _, recorder = announcing()
+    for number in range(20 * RATE // 5):
+        session.hear(block(5 * number, 5))
+    assert len(recorder.snapshots) == pytest.approx(200, abs=8)
+
+
+def test_a_fault_in_the_last_blocks_does_not_keep_the_end_from_being_written(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    session, pipeline, _ = announcing()
+    session.hear(block(0, 5))
+
+    def fail(_block: Block) -> list[Event]:
+        raise IndexError("broken")
+
+    monkeypatch.setattr(pipeline, "feed", fail)
+    assert session.finish().kit == KIT
