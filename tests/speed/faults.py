@@ -94,10 +94,14 @@ class Bench:
 
     def child_dies(self) -> tuple[float, float]:
         """The process that holds the device is killed."""
-        assert self.source.child_pid is not None
-        os.kill(self.source.child_pid, signal.SIGKILL)
-        noticed = self.noticed()
-        return noticed, self.back()
+        before = self.source.child_pid
+        assert before is not None
+        begun_s = time.monotonic()
+        os.kill(before, signal.SIGKILL)
+        # Another may run before the state was looked at.
+        while self.source.child_pid == before:
+            self.reader.read()
+        return time.monotonic() - begun_s, self.back()
 
     def settle(self) -> None:
         """Half a second of audio between faults."""
