@@ -43,7 +43,9 @@ class OffsetRemover:
         self._size = size
         #: Means of the last chunks, the latest in place of the oldest, and how many there were.
         self._means = np.zeros((CHUNKS, mics))
+        self._sum = np.zeros(mics)
         self._chunks = 0
+        self._ones = np.ones(size, dtype=np.float32)
         self._chunk = np.zeros((size, mics), dtype=np.float32)
         self._heard = 0
         self._next = 0
@@ -109,23 +111,28 @@ class OffsetRemover:
 
     def _chunk_ended(self) -> None:
         if self._heard == self._size:
-            mean = np.add.reduce(self._chunk, axis=0, dtype=np.float64) / self._size
-            self._means[self._chunks % CHUNKS] = mean
+            place = self._chunks % CHUNKS
+            self._sum -= self._means[place]
+            self._means[place] = (self._ones @ self._chunk) / self._size
+            self._sum += self._means[place]
+            if place == CHUNKS - 1:
+                self._sum = self._means.sum(axis=0)  # what rounding left does not add up
             self._chunks += 1
         self._heard = 0
         self._before = self._after
         count = min(self._chunks, CHUNKS)
         if count >= LEAST:
-            self._follow(count)
-        self._removes = bool(self._before.any() or self._after.any())
+            mean, limit = self._sum / count, LIMIT * CHUNKS / count
+            if self._removes or float(np.abs(mean).max()) > limit:
+                self._follow(mean, limit)
 
-    def _follow(self, count: int) -> None:
-        mean = self._means[:count].mean(axis=0)
-        limit = LIMIT * CHUNKS / count * np.where(self._before != 0.0, 0.5, 1.0)
-        wanted = np.where(np.abs(mean) > limit, mean, 0.0)
+    def _follow(self, mean: npt.NDArray[np.float64], limit: float) -> None:
+        least = limit * np.where(self._before != 0.0, 0.5, 1.0)
+        wanted = np.where(np.abs(mean) > least, mean, 0.0)
         self._after = self._before + (wanted - self._before) / SMOOTH
         # What has faded to nothing is nothing, so that untouched audio is untouched again.
         self._after[(wanted == 0.0) & (np.abs(self._after) < FAINT)] = 0.0
+        self._removes = bool(self._before.any() or self._after.any())
 
 
 def without_offset(audio: Audio) -> Audio:
