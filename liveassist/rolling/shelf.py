@@ -2,7 +2,7 @@
 
 A hit with all its figures takes some 2 kB of memory, a day of fast playing a gigabyte. What is
 long past is asked for seldom (the end of the session, a take compared with an early one), so it is
-kept in packs of `PACK` hits, about 100 bytes each, and unpacked when somebody looks there.
+kept in packs of `PACK` hits, some 150 bytes each, and unpacked when somebody looks there.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class _Pack:
 
     @classmethod
     def of(cls, hits: list[Hit]) -> _Pack:
-        return cls(_packed(hits), when(hits[0]), when(hits[-1]), _times_s(hits), _levels(hits))
+        return cls(_packed(hits), when(hits[0]), when(hits[-1]), _times_s(hits), levels_of(hits))
 
 
 class Shelf:
@@ -93,7 +93,7 @@ class Shelf:
 
     def levels_dbfs(self) -> FloatArray:
         """Peak levels of all hits in order, NaN where clipped or not known; nothing is unpacked."""
-        return np.concatenate([*(pack.levels_dbfs for pack in self._packs), _levels(self._late)])
+        return np.concatenate([*(pack.levels_dbfs for pack in self._packs), levels_of(self._late)])
 
     def __getitem__(self, index: int) -> Hit:
         index = self._place(index)
@@ -181,7 +181,8 @@ def _times_s(hits: list[Hit]) -> FloatArray:
     return np.array([hit.time_s for hit in hits], dtype=np.float64)
 
 
-def _levels(hits: list[Hit]) -> FloatArray:
+def levels_of(hits: list[Hit]) -> FloatArray:
+    """Peak levels, dBFS; NaN where clipped or not known."""
     known = (math.nan if CLIPPED in hit.flags else hit.peak_dbfs for hit in hits)
     return np.array([math.nan if level is None else level for level in known], dtype=np.float64)
 

@@ -16,7 +16,7 @@ from liveassist.model import Drum, Figures, FloatArray, Hit, Kit, LevelFrames, M
 from liveassist.rolling.figures import CLIPPED, figure_steps, figures
 from liveassist.rolling.meters import Meters
 from liveassist.rolling.roles import RoleModel, RoleResult, assign_roles
-from liveassist.rolling.shelf import Shelf, when
+from liveassist.rolling.shelf import Shelf, levels_of, when
 from liveassist.rolling.technique import cross_stick
 from liveassist.rolling.velocity import VelocityRange, learned_range
 from liveassist.rolling.wash import LevelStore
@@ -272,13 +272,10 @@ class Rolling:
         due = self._range_age.get(drum, 0) >= RANGE_EVERY_HITS
         if found is None or (due and drum not in self._fixed_ranges):
             hits = self._hits.get(drum)
-            found = learned_range(self._levels([] if hits is None else hits.last(RANGE_HITS)))
+            found = learned_range(levels_of([] if hits is None else hits.last(RANGE_HITS)))
             self._ranges[drum] = found
             self._range_age[drum] = 0
         return found
-
-    def _levels(self, hits: Iterable[Hit]) -> list[float]:
-        return [h.peak_dbfs for h in hits if h.peak_dbfs is not None and CLIPPED not in h.flags]
 
     def _set_velocities(self, drum: str, start_s: float, end_s: float) -> None:
         """Velocities of the span on one scale: the one all hits up to now suggest."""

@@ -140,6 +140,8 @@ def test_a_look_on_the_way_unpacks_nothing(monkeypatch: pytest.MonkeyPatch) -> N
         whole.drums["kick"], limb_imbalance_db=None
     )
     assert look.bleed_margin.keys() == whole.bleed_margin.keys()
+    for mic, row in whole.bleed_db.items():
+        assert look.bleed_db[mic].get("kick") == row.get("kick")
 
 
 def test_a_look_at_a_short_session_is_the_whole() -> None:
