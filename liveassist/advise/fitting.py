@@ -204,8 +204,9 @@ class Fitter:
             for number, tried in enumerate(way.tolist()):
                 if number % _CHEAP == 0:
                     yield
-                cost = (yield from self._robust_cost(tried, part)) + 0.02 * abs(tried - placed)
+                cost = 0.02 * abs(tried - placed)
                 cost += self._ghost_cost((yield from self._run(tried)), part)
+                cost += yield from self._robust_cost(tried, part, best_cost - cost)
                 worse = worse + 1 if cost > best_cost + _HOPELESS else 0
                 if cost < best_cost:
                     best, best_cost = tried, cost
@@ -213,18 +214,23 @@ class Fitter:
                     break
         return float(best)
 
-    def _robust_cost(self, threshold: float, part: _Part) -> Steps[float]:
+    def _robust_cost(
+        self, threshold: float, part: _Part, enough: float = math.inf
+    ) -> Steps[float]:
         """Cost at ``threshold``, and a share of what it would be with hits or bleed a little
         further off: what holds by a hair here fails on the next take. Likewise of what it would be
-        behind a steeper key filter: slopes differ from one expander to the next."""
+        behind a steeper key filter: slopes differ from one expander to the next.
+
+        No further runs are made once it is over ``enough``: then it is a part of the cost."""
         slack = self._slack(2.0)
-        above = yield from self._cost_at(threshold + slack, part)
-        below = yield from self._cost_at(threshold - slack, part)
-        here = yield from self._cost_at(threshold, part)
-        steep = 0.0
-        if self._steep is not None:
-            steep = yield from self._cost_at(threshold, part, steep=True)
-        return here + 0.3 * above + 0.2 * below + 0.3 * steep
+        cost = yield from self._cost_at(threshold, part)
+        for share, shift in ((0.3, slack), (0.2, -slack)):
+            if cost > enough:
+                return cost
+            cost += share * (yield from self._cost_at(threshold + shift, part))
+        if self._steep is not None and cost <= enough:
+            cost += 0.3 * (yield from self._cost_at(threshold, part, steep=True))
+        return cost
 
     def _cost_at(self, threshold: float, part: _Part, steep: bool = False) -> Steps[float]:
         """Cost of a run in ``part``, worked out once: neighbours in the search share it."""
@@ -271,7 +277,9 @@ class Fitter:
 
     def _outcome(self, settings: ExpanderSettings) -> Outcome:
         if settings not in self._made:
-            self._made[settings] = predict.run(self._scene, settings, self._side, self._recovered_s)
+            self._made[settings] = predict.run(
+                self._scene, settings, self._side, self._recovered_s, brief=True
+            )
         return self._made[settings]
 
     def _steep_run(self, threshold: float) -> Steps[Outcome]:
@@ -280,7 +288,7 @@ class Fitter:
             yield
             settings = replace(self.settings, threshold_dbfs=at)
             self._steep_runs[at] = predict.run(
-                self._scene, settings, self._steep, self._recovered_s
+                self._scene, settings, self._steep, self._recovered_s, brief=True
             )
         return self._steep_runs[at]
 
@@ -351,7 +359,7 @@ class Fitter:
             threshold = yield from self._threshold(_Part.of(scene, fold != k, self._recovered_s))
             runs.append((yield from self._run(threshold)))
         threshold = self.settings.threshold_dbfs
-        whole = yield from self._run(threshold)
+        whole = predict.run(self._scene, self.settings, self._side, self._recovered_s)
         higher = yield from self._run(threshold + predict.SPARE_DB)
         lower = yield from self._run(threshold - predict.SPARE_DB)
 

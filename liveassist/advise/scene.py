@@ -234,6 +234,10 @@ def ring_seconds(scene: Scene) -> float:
     (ISO 3382-1 fits decays likewise); hits followed by another within that time are left out where
     enough remain.
     """
+    return scene.kept("ring", lambda: _ring_seconds(scene))
+
+
+def _ring_seconds(scene: Scene) -> float:
     start, stop = scene.hops(0.020), scene.hops(0.120)
     at = scene.own[scene.main]
     gaps = np.diff(np.append(scene.own, scene.size))[scene.main]

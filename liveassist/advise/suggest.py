@@ -150,7 +150,7 @@ def _best_fitter(scene: Scene, full: Separation, aim: str, low: bool) -> Steps[F
     yield
     best = Fitter(scene, full, aim, low)
     yield from best.fit()
-    if best.cost <= GOOD_COST and full.db >= _COMFORT_DB:
+    if best.cost <= GOOD_COST + _KEY_PRICE and full.db >= _COMFORT_DB:
         return best
     for tried in (yield from keyfilter.candidates(scene)):
         yield
