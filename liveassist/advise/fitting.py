@@ -38,7 +38,8 @@ _SEARCH_BELOW_DB = 6.0
 _STEP_DB = 0.5
 #: So many costs of runs at hand take as long as a run.
 _CHEAP = 5
-#: The search goes no further after so many steps that cost so much more than the best.
+#: The search goes no further after so many steps that cost so much more than the best, nor with a
+#: key filter that costs so much more than another.
 _HOPELESS, _HOPELESS_STEPS = 1.0, 4
 _FOLDS = 4
 #: By this long after a main hit the gain should be nearly down again, or fast passages let
@@ -131,15 +132,16 @@ class Fitter:
         #: `cost`, and a share of what it would be a little further off.
         self.score = math.inf
 
-    def fit(self) -> Steps[None]:
-        """Find times and threshold."""
+    def fit(self, rival: float = math.inf) -> Steps[None]:
+        """Find times and threshold; only roughly where that is far off the score of a ``rival``."""
         everything = self._everything
         self.settings = yield from self._with_times(self.settings)
         placed = yield from self._robust_cost(self.settings.threshold_dbfs, everything)
         self._searching = self._chosen.db < _SEARCH_BELOW_DB or placed > GOOD_COST
         threshold = yield from self._threshold(everything)
         self.settings = replace(self.settings, threshold_dbfs=threshold)
-        if self._searching:
+        found = yield from self._robust_cost(threshold, everything)
+        if self._searching and found <= 2.0 * rival + _HOPELESS:
             # The times were chosen at a threshold that has moved since.
             self.settings = yield from self._with_times(self.settings)
             self._runs.clear()

@@ -153,9 +153,11 @@ def _best_fitter(scene: Scene, full: Separation, aim: str, low: bool) -> Steps[F
     if best.cost <= GOOD_COST + _KEY_PRICE and full.db >= _COMFORT_DB:
         return best
     for tried in (yield from keyfilter.candidates(scene)):
+        if best.score <= _KEY_PRICE:
+            break  # no score is low enough to be worth the filter
         yield
         other = Fitter(scene, tried, aim, low)
-        yield from other.fit()
+        yield from other.fit(best.score)
         if other.score + _KEY_PRICE < best.score:
             best = other
     return best
