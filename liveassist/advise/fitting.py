@@ -104,16 +104,16 @@ class Fitter:
         self._aim = aim
         self._key = scene.envelope(chosen.band)
         self._side = Sidechain(self._key, scene.hops_per_second)
-        #: Runs by all their settings, so that none is made twice.
-        self._made: dict[ExpanderSettings, Outcome] = {}
+        #: Runs by all their settings and whether behind the steeper filter: none is made twice.
+        self._made: dict[tuple[ExpanderSettings, bool], Outcome] = {}
         #: Behind a filter of twice the slope, where there is a filter.
         self._steep: Sidechain | None = None
         if scene.heard.has_steep(chosen.band):
             self._steep = Sidechain(scene.envelope(chosen.band, True), scene.hops_per_second)
         from_hz, to_hz = chosen.band
         _, ratio, knee, hysteresis = next(row for row in STYLES if chosen.db >= row[0])
-        self._runs: dict[float, Outcome] = {}
-        self._steep_runs: dict[float, Outcome] = {}
+        #: The same of the present settings, by threshold.
+        self._runs: dict[tuple[float, bool], Outcome] = {}
         self._recovered_s = _recovered_s(scene, aim)
         self._everything = _Part.of(scene, np.ones(scene.size, dtype=np.bool_), self._recovered_s)
         self.settings = ExpanderSettings(
@@ -145,7 +145,6 @@ class Fitter:
             # The times were chosen at a threshold that has moved since.
             self.settings = yield from self._with_times(self.settings)
             self._runs.clear()
-            self._steep_runs.clear()
             everything.costs.clear()
             threshold = yield from self._threshold(everything)
             self.settings = replace(self.settings, threshold_dbfs=threshold)
@@ -238,7 +237,7 @@ class Fitter:
         """Cost of a run in ``part``, worked out once: neighbours in the search share it."""
         key = (steep, _rounded(threshold))
         if key not in part.costs:
-            outcome = yield from (self._steep_run if steep else self._run)(threshold)
+            outcome = yield from self._run(threshold, steep)
             part.costs[key] = self._cost(outcome, part)
         return part.costs[key]
 
@@ -270,29 +269,20 @@ class Fitter:
             return 0.0
         return _GHOST_COST[self._aim] * max(0.0, median(cut) - _GHOST_CUT_DB)
 
-    def _run(self, threshold: float) -> Steps[Outcome]:
+    def _run(self, threshold: float, steep: bool = False) -> Steps[Outcome]:
         at = _rounded(threshold)
-        if at not in self._runs:
+        if (at, steep) not in self._runs:
             yield
-            self._runs[at] = self._outcome(replace(self.settings, threshold_dbfs=at))
-        return self._runs[at]
+            self._runs[at, steep] = self._outcome(replace(self.settings, threshold_dbfs=at), steep)
+        return self._runs[at, steep]
 
-    def _outcome(self, settings: ExpanderSettings) -> Outcome:
-        if settings not in self._made:
-            self._made[settings] = predict.run(
-                self._scene, settings, self._side, self._recovered_s, brief=True
+    def _outcome(self, settings: ExpanderSettings, steep: bool = False) -> Outcome:
+        key = self._steep if steep else self._side
+        if (settings, steep) not in self._made:
+            self._made[settings, steep] = predict.run(
+                self._scene, settings, key, self._recovered_s, brief=True
             )
-        return self._made[settings]
-
-    def _steep_run(self, threshold: float) -> Steps[Outcome]:
-        at = _rounded(threshold)
-        if at not in self._steep_runs:
-            yield
-            settings = replace(self.settings, threshold_dbfs=at)
-            self._steep_runs[at] = predict.run(
-                self._scene, settings, self._steep, self._recovered_s, brief=True
-            )
-        return self._steep_runs[at]
+        return self._made[settings, steep]
 
     # --- times -----------------------------------------------------------------------------
 

@@ -111,14 +111,15 @@ class Sidechain:
         attack = smoothing(s.attack_ms, self._rate)
         step = math.inf if s.release_ms <= 0.0 else 1000.0 / (s.release_ms * self._rate)
         at = _lifted(held, s, _forgetting(attack, step))
-        raised: FloatArray = _raised(held[at], s).astype(np.float64)
+        raised = _raised(held[at], s)
         logs = np.full(at.size, -math.inf)
         if at.size and not math.isinf(step):
-            # ``r[n] = max(u[n], a r[n-1])``, as a running maximum of logarithms along the decay.
+            # ``r[n] = max(u[n], a r[n-1])``, as a running maximum of logarithms along the decay:
+            # double precision for the time that adds up, single for the rest.
             decay = step * at
-            logs = np.log(np.maximum(raised, _LEAST)) + decay
+            logs = np.log(np.maximum(raised, np.float32(_LEAST))) + decay
             np.maximum.accumulate(logs, out=logs)
-            raised = np.maximum(np.exp(logs - decay), raised)
+            raised = np.maximum(np.exp((logs - decay).astype(np.float32)), raised)
         if attack > 0.0 and at.size:
             raised, logs = _smoothed(at, raised, logs, attack, step)
         return Gain(at, raised, logs, step, s.range_db, ahead)
