@@ -197,23 +197,36 @@ class Fitter:
         top, bottom = self._chosen.main_dbfs + 4.0, self._chosen.rest_dbfs - 1.0
         roam = max(4.0, 0.2 * self._chosen.db) if self._chosen.db > _SEARCH_BELOW_DB else 8.0
         highest = max(placed + roam, self._chosen.main_dbfs - s.knee_db / 2.0)
-        grid = np.arange(_rounded(max(bottom, placed - roam)), min(top, highest) + 0.1, _STEP_DB)
-        best, best_cost = placed, math.inf
-        # From where it was placed upwards, then downwards; no further where it gets worse.
-        for way in (grid[grid >= placed], grid[grid < placed][::-1]):
-            worse = 0
-            for number, tried in enumerate(way.tolist()):
-                if number % _CHEAP == 0:
-                    yield
-                cost = 0.02 * abs(tried - placed)
-                cost += self._ghost_cost((yield from self._run(tried)), part)
-                cost += yield from self._robust_cost(tried, part, best_cost - cost)
-                worse = worse + 1 if cost > best_cost + _HOPELESS else 0
-                if cost < best_cost:
-                    best, best_cost = tried, cost
-                if worse >= _HOPELESS_STEPS:
-                    break
-        return float(best)
+        low, high = max(bottom, placed - roam), min(top, highest)
+        costs: dict[float, float] = {}
+        best = placed
+        # From where it was placed upwards, then downwards; no further where it gets worse. Where
+        # there is room a step is left out each time, and those beside the best tried at the end.
+        step = _STEP_DB if self._chosen.db < _SEARCH_BELOW_DB else 2.0 * _STEP_DB
+        for way in (step, -step):
+            tried, worse = placed, 0
+            while low <= tried <= high + 0.1 and worse < _HOPELESS_STEPS:
+                best = yield from self._tried(tried, placed, best, costs, part)
+                worse = worse + 1 if costs[tried] > costs[best] + _HOPELESS else 0
+                tried = _rounded(tried + way)
+        for tried in (_rounded(best - _STEP_DB), _rounded(best + _STEP_DB)):
+            if low <= tried <= high + 0.1:
+                best = yield from self._tried(tried, placed, best, costs, part)
+        return best
+
+    def _tried(
+        self, at: float, placed: float, best: float, costs: dict[float, float], part: _Part
+    ) -> Steps[float]:
+        """Whichever threshold costs less, ``at`` or ``best``; the cost goes into ``costs``."""
+        if len(costs) % _CHEAP == 0:
+            yield
+        if at not in costs:
+            least = costs.get(best, math.inf)
+            cost = 0.02 * abs(at - placed)
+            cost += self._ghost_cost((yield from self._run(at)), part)
+            cost += yield from self._robust_cost(at, part, least - cost)
+            costs[at] = cost
+        return at if costs[at] < costs.get(best, math.inf) else best
 
     def _robust_cost(
         self, threshold: float, part: _Part, enough: float = math.inf
