@@ -132,12 +132,16 @@ class Fitter:
         #: `cost`, and a share of what it would be a little further off.
         self.score = math.inf
 
-    def fit(self, rival: float = math.inf) -> Steps[None]:
-        """Find times and threshold; only roughly where that is far off the score of a ``rival``."""
+    def fit(self, rival: float = math.inf, search: bool = True) -> Steps[None]:
+        """Find times and threshold; only roughly where that is far off the score of a ``rival``.
+
+        ``search``: for a better threshold than the levels give, where that one is not good.
+        """
         everything = self._everything
         self.settings = yield from self._with_times(self.settings)
         placed = yield from self._robust_cost(self.settings.threshold_dbfs, everything)
-        self._searching = self._chosen.db < _SEARCH_BELOW_DB or placed > GOOD_COST
+        wanting = self._chosen.db < _SEARCH_BELOW_DB or placed > GOOD_COST
+        self._searching = search and wanting
         threshold = yield from self._threshold(everything)
         self.settings = replace(self.settings, threshold_dbfs=threshold)
         found = yield from self._robust_cost(threshold, everything)

@@ -150,14 +150,17 @@ def _best_fitter(scene: Scene, full: Separation, aim: str, low: bool) -> Steps[F
     yield
     best = Fitter(scene, full, aim, low)
     yield from best.fit()
-    if best.cost <= GOOD_COST + _KEY_PRICE and full.db >= _COMFORT_DB:
+    clear = full.db >= _COMFORT_DB
+    if best.cost <= GOOD_COST and clear:
         return best
+    # Where little is left to win a filter is worth it that needs no searching.
+    search = best.cost > GOOD_COST + _KEY_PRICE or not clear
     for tried in (yield from keyfilter.candidates(scene)):
         if best.score <= _KEY_PRICE:
             break  # no score is low enough to be worth the filter
         yield
         other = Fitter(scene, tried, aim, low)
-        yield from other.fit(best.score)
+        yield from other.fit(best.score, search)
         if other.score + _KEY_PRICE < best.score:
             best = other
     return best
