@@ -232,9 +232,7 @@ class Fitter:
             costs[at] = cost
         return at if costs[at] < costs.get(best, math.inf) else best
 
-    def _robust_cost(
-        self, threshold: float, part: _Part, enough: float = math.inf
-    ) -> Steps[float]:
+    def _robust_cost(self, threshold: float, part: _Part, enough: float = math.inf) -> Steps[float]:
         """Cost at ``threshold``, and a share of what it would be with hits or bleed a little
         further off: what holds by a hair here fails on the next take. Likewise of what it would be
         behind a steeper key filter: slopes differ from one expander to the next.

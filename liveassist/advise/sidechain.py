@@ -111,13 +111,14 @@ class Sidechain:
         attack = smoothing(s.attack_ms, self._rate)
         step = math.inf if s.release_ms <= 0.0 else 1000.0 / (s.release_ms * self._rate)
         at = _lifted(held, s, _forgetting(attack, step))
-        raised = _raised(held[at], s)
+        curve = _raised(held[at], s)
+        raised: FloatArray = curve.astype(np.float64)
         logs = np.full(at.size, -math.inf)
         if at.size and not math.isinf(step):
             # ``r[n] = max(u[n], a r[n-1])``, as a running maximum of logarithms along the decay:
             # double precision for the time that adds up, single for the rest.
             decay = step * at
-            logs = np.log(np.maximum(raised, np.float32(_LEAST))) + decay
+            logs = np.log(np.maximum(curve, np.float32(_LEAST))) + decay
             np.maximum.accumulate(logs, out=logs)
             raised = np.maximum(np.exp((logs - decay).astype(np.float32)), raised)
         if attack > 0.0 and at.size:
