@@ -99,42 +99,23 @@ class Explanation:
 
     def seen(self, starts: npt.NDArray[np.int64], fine: int, drum: str) -> tuple[Power, Power]:
         """Model at window starts relative to ``sample``: (new hit on ``drum``, all else)."""
-        mine: Power | None = None
-        rest: Power | None = None
-        for (name, offset), members in self._placed().items():
-            signature = self.signatures.get(name)
-            if signature is None:
-                continue
-            weights = np.zeros(len(signature.exemplars), dtype=np.float32)
-            new = False
-            for column, gain in members:
-                if column.only is not None:
-                    # It speaks for what was hit; levels rest on the relations that were learned.
-                    continue
-                new = new or column.now
-                if column.exemplar is not None:
-                    weights[column.exemplar] += gain
-                elif column.gains is not None:
-                    weights[: len(column.gains)] += gain * column.gains
-                else:
-                    weights += gain / len(weights)
-            if weights.max() <= 0.0:
-                continue
-            rows, inside = rows_at(starts - offset, fine)
-            flat = signature.for_levels()[:, rows].reshape(len(weights), -1)
-            seen = (weights @ flat).reshape(len(starts), *self.heard.shape[1:])
-            seen[~inside] = 0.0
-            if name == drum and new:
-                mine = seen if mine is None else mine + seen
-            else:
-                rest = seen if rest is None else rest + seen
         shape = (len(starts), *self.heard.shape[1:])
-        held = self._held(starts, fine)
-        blank = np.zeros(shape, dtype=np.float32)
-        return (
-            blank if mine is None else np.asarray(mine, dtype=np.float32),
-            held if rest is None else np.asarray(rest + held, dtype=np.float32),
-        )
+        mine = np.zeros((len(starts), self.floor.size), dtype=np.float32)
+        rest = self._held(starts, fine)
+        placed = [
+            (signature, offset, *told)
+            for (name, offset), members in self._placed().items()
+            if (signature := self.signatures.get(name)) is not None
+            and (told := _weights(signature, members)) is not None
+        ]
+        offsets = np.array([offset for _, offset, _, _ in placed], dtype=np.int64)
+        rows, inside = rows_at(starts - offsets[:, None], fine)
+        for at, (signature, _, weights, new) in enumerate(placed):
+            flat = signature.for_levels().take(rows[at], axis=1).reshape(len(weights), -1)
+            part = (weights @ flat).reshape(mine.shape)
+            into = mine if new and signature.drum == drum else rest
+            into += part if inside[at].all() else part * inside[at][:, None]
+        return mine.reshape(shape), rest.reshape(shape)
 
     def _placed(self) -> dict[tuple[str, int], list[tuple[Column, float]]]:
         placed: dict[tuple[str, int], list[tuple[Column, float]]] = {}
@@ -148,14 +129,35 @@ class Explanation:
         return placed
 
     def _held(self, starts: npt.NDArray[np.int64], fine: int) -> Power:
-        out = np.tile(self.floor, (len(starts), 1, 1)).astype(np.float32)
+        """What was sounding before, at the window starts: (starts, mics * BANDS)."""
         after = np.maximum(starts + 16 * fine, 0) / (16.0 * fine)
+        share = np.zeros((len(starts), PRE))
         for column, gain in zip(self.columns, self.gains.tolist(), strict=True):
             if not column.drum:
-                fade = (HOLD_FADE[column.offset // 2] ** after).astype(np.float32)
-                source = self.heard[column.offset % 2]
-                out += gain * fade[:, None, None] * source
-        return out
+                share[:, column.offset % PRE] += gain * HOLD_FADE[column.offset // PRE] ** after
+        before = self.heard[:PRE].reshape(PRE, -1)
+        return np.asarray(share.astype(np.float32) @ before + self.floor.reshape(-1))
+
+
+def _weights(
+    signature: Signature, members: Sequence[tuple[Column, float]]
+) -> tuple[npt.NDArray[np.float32], bool] | None:
+    """Gain of each exemplar over the columns of one drum at one place, and whether it is a new hit;
+    None where there is none to speak of."""
+    weights = np.zeros(len(signature.exemplars), dtype=np.float32)
+    new = False
+    for column, gain in members:
+        if column.only is not None:
+            # It speaks for what was hit; levels rest on the relations that were learned.
+            continue
+        new = new or column.now
+        if column.exemplar is not None:
+            weights[column.exemplar] += gain
+        elif column.gains is not None:
+            weights[: len(column.gains)] += gain * column.gains
+        else:
+            weights += gain / len(weights)
+    return (weights, new) if weights.max() > 0.0 else None
 
 
 #: What was sounding before holds, or fades per window (11.6 ms): 0.98 is a T60 of 8 s (cymbal),
