@@ -117,45 +117,45 @@ def weigh(
     Further ``mics`` stand on the same drum (a snare's bottom): a ghost note that the ringing head
     hides on top may show there, so rise and gain are those of the microphone that shows it best.
     """
-    part = explanation.part(drum)
-    own = mics[0]
-    total = explanation.model[:, own]
-    mine = part[:, own]
     post = slice(PRE, PRE + 3)
-    left = np.abs(
-        10.0 * np.log10((explanation.heard[post] + explanation.floor) / explanation.model[post])
-    )
-    mask = mine[post] / total[post]
+    own = mics[0]
+    part, model = explanation.part(drum)[post], explanation.model[post]
+    heard = explanation.heard + explanation.floor
+    left = np.abs(np.float32(10.0) * np.log10(heard[post] / model))
+    mine, total = part[:, own], model[:, own]
+    mask = mine / total
     strange = (left[:, own] * mask).sum() / (mask.sum() + 1e-6)
-    others = left.sum() - left[:, own].sum()
-    elsewhere = others / max(1, left.size - left[:, own].size)
-    level = mine[post].sum(axis=1).max()
-    shown = [_shown(explanation, part, mic) for mic in mics]
-    rise = max(value for value, _ in shown)
-    gain = max(value for _, value in shown)
+    of_own = left[:, own].sum()
+    elsewhere = (left.sum() - of_own) / max(1, left.size - left[:, own].size)
+    level = mine.sum(axis=1).max()
+    rise, gain = _shown(heard, explanation.floor, part, model, mics)
     return Evidence(
         rise_db=rise,
         gain_db=gain,
-        share=float(mine[post].sum() / total[post].sum()),
+        share=float(mine.sum() / total.sum()),
         level_db=float(10.0 * np.log10(level / usual_power + 1e-9)),
-        mask=float(mask.max(axis=0).mean()),
+        mask=float(np.maximum.reduce(mask).mean()),
         strength_db=strength_db,
-        misfit_db=float(left[:, own].mean()),
+        misfit_db=float(of_own / mask.size),
         strange_db=float(strange),
         elsewhere_db=float(elsewhere),
     )
 
 
-def _shown(explanation: Explanation, part: Power, mic: int) -> tuple[float, float]:
-    """Rise counted by share, and gain over everything else, in one microphone, dB."""
-    mine = part[:, mic]
-    floor = explanation.floor[mic]
-    total = explanation.model[:, mic]
-    heard = explanation.heard[:, mic] + floor
-    others = np.maximum(total - mine, floor)
-    gain = _within(10.0 * np.log10((others + mine) / others), 15.0)
-    before = np.maximum.reduce(heard[:PRE])
-    # The window that straddles the onset counts as after: its loudest bands have begun.
-    rise = _within(10.0 * np.log10(np.maximum.reduce(heard[PRE : PRE + 3]) / before), 20.0)
-    mask = np.maximum.reduce((mine / total)[PRE : PRE + 3])
-    return float((rise * mask).sum()), float(gain[PRE : PRE + 3].sum(axis=1).max())
+def _shown(
+    heard: Power, floor: Power, part: Power, model: Power, mics: Sequence[int]
+) -> tuple[float, float]:
+    """Rise counted by share, and gain over everything else, dB: the most in any of ``mics``.
+
+    ``heard``: all slabs; ``part``, ``model``: those after the onset, (3, mics, BANDS). The window
+    that straddles the onset counts as after: its loudest bands have begun.
+    """
+    pick = slice(mics[0], mics[0] + 1) if len(mics) == 1 else list(mics)
+    mine, total, near = part[:, pick], model[:, pick], heard[:, pick]
+    others = np.maximum(total - mine, floor[pick])
+    gain = _within(np.float32(10.0) * np.log10((others + mine) / others), 15.0)
+    before = np.maximum.reduce(near[:PRE])
+    after = np.maximum.reduce(near[PRE : PRE + 3])
+    rise = _within(np.float32(10.0) * np.log10(after / before), 20.0)
+    mask = np.maximum.reduce(mine / total)
+    return float((rise * mask).sum(axis=1).max()), float(gain.sum(axis=2).max())
