@@ -56,7 +56,7 @@ class Lookout:
         return [*self.settle(), *at_once(self._look(now_s))]
 
     def _look(self, now_s: float) -> Steps[list[Alert]]:
-        steps = self._rolling.window_steps(now_s)
+        steps = self._rolling.window_steps(now_s, for_alerts=True)
         next(steps)
         mics, recent, more = self._rolling.mics(), self._rolling.recent(), self._stale()
         yield

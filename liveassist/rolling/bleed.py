@@ -157,10 +157,11 @@ def _nan(value: float | None) -> float:
 
 
 class Tabulation:
-    """Bleed matrix, bleed of drums without own microphone, and margins, drum by drum."""
+    """Bleed matrix, bleed of drums without own microphone, and ``margins``, drum by drum."""
 
-    def __init__(self, kit: Kit) -> None:
+    def __init__(self, kit: Kit, margins: bool = True) -> None:
         self._kit = kit
+        self._margins = margins
         self._tables = BleedTables()
         self._levels: dict[str, DrumLevels] = {}
         self._high: dict[str, FloatArray] = {}
@@ -169,6 +170,8 @@ class Tabulation:
         """Take in a drum, in the order of the kit: the hits that stand for its level (main hits);
         ``hits``: how many there were in all, for the reasons given."""
         _cells(self._kit, data, hits, self._tables)
+        if not self._margins:
+            return
         self._levels[data.drum.name] = data
         self._high[data.drum.name] = _high(data)
 
@@ -181,7 +184,7 @@ class Tabulation:
         ``keyed_margin_db``: the margin behind the key filter, found elsewhere."""
         wash, keyed = wash_dbfs or {}, keyed_margin_db or {}
         for index, mic in enumerate(self._kit.mics):
-            if mic.type == "acoustic":
+            if self._margins and mic.type == "acoustic":
                 _margin(self._kit, index, self._levels, self._high, wash, keyed, self._tables)
         return self._tables
 

@@ -56,8 +56,13 @@ def figure_steps(
     wash_dbfs: Mapping[str, float | None] | None = None,
     keyed_margin_db: Mapping[str, float | None] | None = None,
     times_s: Mapping[str, FloatArray] | None = None,
+    for_alerts: bool = False,
 ) -> Steps[Figures]:
-    """`figures` in steps, a drum each."""
+    """`figures` in steps, a drum each.
+
+    ``for_alerts``: without margins, and of drums that are not judged only bleed and how often they
+    were hit.
+    """
     inside = [h for h in hits if start_s <= h.time_s < end_s and h.stage != "withdrawn"]
     inside.sort(key=lambda h: (h.time_s, h.number))
     by_drum: dict[str, list[Hit]] = {drum.name: [] for drum in kit.drums}
@@ -65,11 +70,14 @@ def figure_steps(
         by_drum.setdefault(hit.drum, []).append(hit)
     unmeasured: dict[str, str] = {}
     drums: dict[str, DrumFigures] = {}
-    tabulation = Tabulation(kit)
+    tabulation = Tabulation(kit, margins=not for_alerts)
     for drum in kit.drums:
         yield
         mine = by_drum[drum.name]
-        drums[drum.name] = _drum(drum, mine, unmeasured)
+        if for_alerts and not drum.judged:
+            drums[drum.name] = DrumFigures(drum.name, hits=len(mine))
+        else:
+            drums[drum.name] = _drum(drum, mine, unmeasured)
         tabulation.add(_levels(kit, drum, mine, inside, times_s), len(mine))
     yield
     tables = tabulation.finish(wash_dbfs, keyed_margin_db)

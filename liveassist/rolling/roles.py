@@ -187,7 +187,9 @@ def _sort_out(times: FloatArray, levels: FloatArray) -> tuple[Populations, Float
     if found.count == 1:
         return found, np.ones(levels.size)
     # Where the rough sorting cuts through the main hits, the plain distance is the better start.
-    starts = (found.loud_probability(relative) >= 0.5, relative >= -MIN_DISTANCE_DB)
+    starts = [found.loud_probability(relative) >= 0.5, relative >= -MIN_DISTANCE_DB]
+    if np.array_equal(starts[0], starts[1]):
+        del starts[1]
     tried = [_refine(times, levels, start) for start in starts if start.sum() >= 4]
     if not tried:
         return found, found.loud_probability(relative)
@@ -203,8 +205,8 @@ def _refine(
         against = levels - _main_trend(times, levels, loud)
         found = two_populations(against)
         sure = found.loud_probability(against)
-        loud = sure >= 0.5
-        if found.count == 1 or loud.sum() < 4:
+        before, loud = loud, sure >= 0.5
+        if found.count == 1 or loud.sum() < 4 or np.array_equal(loud, before):
             break
     return found, sure
 

@@ -143,7 +143,11 @@ class Rolling:
         return at_once(self.window_steps(now_s, keyed_margin_db=keyed_margin_db))
 
     def window_steps(
-        self, now_s: float, *, keyed_margin_db: Mapping[str, float | None] | None = None
+        self,
+        now_s: float,
+        *,
+        keyed_margin_db: Mapping[str, float | None] | None = None,
+        for_alerts: bool = False,
     ) -> Steps[Figures]:
         """`window_figures` in steps. After the first, roles are as good as they will be, and hits
         that come later change nothing."""
@@ -158,8 +162,12 @@ class Rolling:
         ]
         first = min((hit.time_s for hit in inside), default=start)
         yield
-        wash = self._wash(max(start, first), now_s)
-        return (yield from figure_steps(self._kit, inside, start, now_s, wash, keyed_margin_db))
+        wash = None if for_alerts else self._wash(max(start, first), now_s)
+        return (
+            yield from figure_steps(
+                self._kit, inside, start, now_s, wash, keyed_margin_db, for_alerts=for_alerts
+            )
+        )
 
     def figures(
         self,
