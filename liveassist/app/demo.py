@@ -16,6 +16,7 @@ from typing import Any, TextIO
 from liveassist.app.auditor import Auditor
 from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.config import parse_kit
+from liveassist.app.heap import settle
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.lessons import lessons_for
 from liveassist.app.marks import Span
@@ -148,6 +149,7 @@ def demo(
             song=SongTiming(surfaces.clock_words, kit, request.out if kept else None),
             time_of=pace.time_of,
         )
+        settle()
         pace.begin(first)
         for block in scene_blocks(scene, frames, first):
             pace.wait_until(block.first_sample + len(block.audio))

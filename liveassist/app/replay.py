@@ -16,6 +16,7 @@ from liveassist.app.build import PipelineBuilder, build_pipeline
 from liveassist.app.channelnotes import swapped_channels, unused_channels
 from liveassist.app.clicktiming import click_timing
 from liveassist.app.config import load_kit
+from liveassist.app.heap import settle
 from liveassist.app.interrupt import StopFlag
 from liveassist.app.learned import NOTHING, learn_from_recording, read_learned
 from liveassist.app.marks import Span, check_within, in_order, parse_spans
@@ -166,6 +167,7 @@ def _print(lines: Sequence[str], out: TextIO) -> None:
 
 def _feed(session: Session, recording: Recording, stop: StopFlag, err: TextIO) -> InputError | None:
     """Feed all blocks; the fault that ended the recording early, if one did."""
+    settle()
     with ProgressBar("replay", recording.duration_s, err) as progress:
         try:
             for block in recording.blocks(BLOCK_FRAMES):
