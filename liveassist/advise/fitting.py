@@ -319,21 +319,23 @@ class Fitter:
             hold = float(np.clip(round(ring_ms * 0.12 * factor * scale), least_hold, 80.0))
             release = float(np.clip(round(ring_ms * 0.25 * factor * scale, -1), 20.0, 300.0))
             trial = replace(timed, hold_ms=hold, release_ms=release)
-            cost = yield from self._time_cost(trial)
+            cost = yield from self._time_cost(trial, best_cost - 0.02)
             if cost < best_cost - 0.02:
                 best, best_cost = trial, cost
             if cost <= 0.0:
                 break
         return best
 
-    def _time_cost(self, trial: ExpanderSettings) -> Steps[float]:
-        """Cost of ``trial``, and half of what it is a little lower, where the ring chatters."""
-        lower = replace(trial, threshold_dbfs=trial.threshold_dbfs - self._slack(2.5))
-        costs = []
-        for one in (trial, lower):
+    def _time_cost(self, trial: ExpanderSettings, enough: float) -> Steps[float]:
+        """Cost of ``trial``, and half of what it is a little lower, where the ring chatters; only
+        the first where that is ``enough``."""
+        yield
+        cost = self._cost(self._outcome(trial), self._everything)
+        if cost < enough:
             yield
-            costs.append(self._cost(self._outcome(one), self._everything))
-        return costs[0] + 0.5 * costs[1]
+            lower = replace(trial, threshold_dbfs=trial.threshold_dbfs - self._slack(2.5))
+            cost += 0.5 * self._cost(self._outcome(lower), self._everything)
+        return cost
 
     def _rise_and_lag(self, threshold_dbfs: float) -> tuple[float, float]:
         """Median rise of main hits to their peak, and the 98th percentile of the time from
