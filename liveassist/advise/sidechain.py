@@ -11,6 +11,7 @@ its time.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -34,59 +35,96 @@ class Gain:
     """One run: the gain at any hop, and where it rises above half of the range."""
 
     def __init__(
-        self, at: IntArray, raised: FloatArray, logs: FloatArray, step: float, range_db: float,
+        self, pieces: _Pieces, raised: FloatArray, logs: FloatArray, step: float, range_db: float,
         ahead: int,
     ) -> None:  # fmt: skip
-        """``raised``: gain above the full range at the hops ``at``; ``logs``: its logarithm after
-        each of them if nothing followed, plus ``step`` a hop."""
-        self._at, self._raised, self._logs, self._step = at, raised, logs, step
+        """``raised``: gain above the full range at every hop of the ``pieces``; ``logs``: its
+        logarithm after each piece if nothing followed, plus ``step`` a hop."""
+        self._pieces = pieces
+        self._raised, self._logs, self._step = raised, logs, step
         self._range = range_db
         self._ahead = ahead
-        self._open = raised > range_db / 2.0
-        self._follows = np.diff(at) == 1
 
     def db(self, hops: npt.ArrayLike) -> FloatArray:
         """Gain in dB at ``hops`` (any shape) of the audio, look-ahead taken into account."""
         wanted = np.asarray(hops, dtype=np.int64) + self._ahead
-        if self._at.size == 0:
+        pieces = self._pieces
+        if pieces.start.size == 0:
             return np.full(wanted.shape, -self._range)
-        place = np.searchsorted(self._at, wanted, side="right") - 1
+        place = np.searchsorted(pieces.start, wanted, side="right") - 1
         before = np.maximum(place, 0)
-        with np.errstate(invalid="ignore"):
-            fallen = np.exp(np.minimum(self._logs[before] - self._step * wanted, 5.0))
-        raised = np.where(self._at[before] == wanted, self._raised[before], fallen)
-        raised[(place < 0) | np.isnan(raised)] = 0.0
+        into = wanted - pieces.start[before]
+        inside = (into < pieces.length[before]) & (place >= 0)
+        raised = np.zeros(wanted.shape)
+        if not math.isinf(self._step):
+            fallen = self._logs[before] - self._step * wanted
+            raised = np.where(place >= 0, np.exp(np.minimum(fallen, 5.0)), 0.0)
+        at = np.where(inside, pieces.first[before] + into, 0)
+        raised = np.where(inside, self._raised[at], raised)
         raised -= self._range
         return np.asarray(np.minimum(np.maximum(raised, -self._range), 0.0))
 
     def rises(self) -> IntArray:
         """Hops of the audio at which the gain rises above half of the range."""
-        rising = self._open[1:] & ~self._open[:-1] & self._follows
-        found = self._at[1:][rising] - self._ahead
+        opened = self._raised > self._range / 2.0
+        rising = np.flatnonzero(opened[1:] & ~opened[:-1]) + 1
+        place = np.searchsorted(self._pieces.first, rising, side="right") - 1
+        into = rising - self._pieces.first[place]
+        # What follows on hops that were left out did not rise there.
+        found = (self._pieces.start[place] + into)[(into > 0) | ~self._pieces.alone[place]]
+        found = found - self._ahead
         return np.asarray(found[found > 0])
 
     def open_hops(self, counted: IntArray) -> int:
         """Hops above half of the range; ``counted`` is the running count (one entry more than
         there are hops, from 0) of those that count."""
-        if not self._at.size:
+        pieces = self._pieces
+        if not pieces.start.size:
             return 0
         last = counted.size - 1
 
         def until(hops: IntArray) -> IntArray:
             return counted[np.minimum(np.maximum(hops - self._ahead, 0), last)]
 
-        at = self._at[self._open]
+        opened = self._raised > self._range / 2.0
+        at = pieces.hops()[opened]
         inside = int(np.sum(until(at + 1) - until(at)))
-        ends = np.append(~self._follows, True) & self._open
+        final = pieces.first + pieces.length - 1
+        ends = np.append(pieces.alone[1:], True) & opened[final]
         if math.isinf(self._step) or not ends.any():
             return inside
-        at = self._at[ends]
+        at = (pieces.start + pieces.length - 1)[ends]
         half = math.log(max(self._range / 2.0, _LEAST))
         falls = np.ceil((self._logs[ends] - half) / self._step)
-        following = np.append(self._at[1:], last + self._ahead)[ends]
+        following = np.append(pieces.start[1:], last + self._ahead)[ends]
         falls = np.minimum(np.maximum(falls, at + 1), np.maximum(following, at + 1))
         falls = falls.astype(np.int64)
         return inside + int(np.sum(until(falls) - until(at + 1)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """Stretches of hops with one held level each, in order, from the first that counts on.
+
+    ``start``, ``length``: of each, hops; ``level``: held there, dBFS (-inf: too low to matter);
+    ``alone``: whether hops were left out before it; ``first``: its place among the hops kept.
+    """
+
+    start: IntArray
+    length: IntArray
+    level: Single
+    alone: BoolArray
+    first: IntArray
+
+    @classmethod
+    def of(cls, start: IntArray, length: IntArray, level: Single) -> _Pieces:
+        alone = np.ones(start.size, dtype=np.bool_)
+        alone[1:] = start[1:] != start[:-1] + length[:-1]
+        return cls(start, length, level, alone, np.cumsum(length) - length)
+
+    def hops(self) -> IntArray:
+        """Every hop that is kept."""
+        return np.arange(int(self.length.sum())) + np.repeat(self.start - self.first, self.length)
 
 
 class Sidechain:
@@ -97,7 +135,7 @@ class Sidechain:
         self._rate = hops_per_second
         level = 20.0 * np.log10(np.maximum(self.key.astype(np.float32), np.float32(_LEAST)))
         self._level: Single = np.maximum(level, np.float32(SILENCE_DBFS))
-        self._held: dict[tuple[int, int], Single] = {}
+        self._held: dict[tuple[int, int], _Pieces] = {}
 
     def gain_db(self, settings: ExpanderSettings) -> FloatArray:
         """Gain in dB at every hop of the audio, look-ahead taken into account."""
@@ -107,48 +145,56 @@ class Sidechain:
         """The gain with ``settings``."""
         s = settings
         ahead = math.floor(s.lookahead_ms * self._rate / 1000.0)
-        held = self._hold(round(s.hold_ms * self._rate / 1000.0) + 1, ahead)
+        whole = self._hold(round(s.hold_ms * self._rate / 1000.0) + 1, ahead)
         attack = smoothing(s.attack_ms, self._rate)
         step = math.inf if s.release_ms <= 0.0 else 1000.0 / (s.release_ms * self._rate)
-        at = _lifted(held, s, _forgetting(attack, step))
-        curve = _raised(held[at], s)
-        raised: FloatArray = curve.astype(np.float64)
-        logs = np.full(at.size, -math.inf)
-        if at.size and not math.isinf(step):
-            # ``r[n] = max(u[n], a r[n-1])``, as a running maximum of logarithms along the decay:
-            # double precision for the time that adds up, single for the rest.
-            decay = step * at
-            logs = np.log(np.maximum(curve, np.float32(_LEAST))) + decay
+        pieces = _lifted(whole, s, _forgetting(attack, step))
+        curve = _raised(pieces.level, s)
+        raised = np.repeat(curve, pieces.length).astype(np.float64)
+        logs = np.full(curve.size, -math.inf)
+        if curve.size and not math.isinf(step):
+            # ``r[n] = max(u[n], a r[n-1])``, as a running maximum of logarithms along the decay,
+            # which is greatest at the end of each piece: double precision for the time that adds
+            # up, single for the rest.
+            last = pieces.start + pieces.length - 1
+            logs = np.log(np.maximum(curve, np.float32(_LEAST))) + step * last
             np.maximum.accumulate(logs, out=logs)
-            raised = np.maximum(np.exp((logs - decay).astype(np.float32)), raised)
-        if attack > 0.0 and at.size:
-            raised, logs = _smoothed(at, raised, logs, attack, step)
-        return Gain(at, raised, logs, step, s.range_db, ahead)
+            before = np.append(-math.inf, logs[:-1]) - step * (pieces.start - pieces.first)
+            fallen = np.repeat(before, pieces.length)
+            fallen -= step * np.arange(fallen.size)
+            np.maximum(raised, np.exp(fallen.astype(np.float32)), out=raised)
+        if attack > 0.0 and curve.size:
+            raised, logs = _smoothed(pieces, raised, logs, attack, step)
+        return Gain(pieces, raised, logs, step, s.range_db, ahead)
 
-    def _hold(self, window: int, ahead: int) -> Single:
+    def _hold(self, window: int, ahead: int) -> _Pieces:
         """Largest level of the last ``window`` hops, and ``ahead`` hops on."""
         found = self._held.get((window, ahead))
         if found is None:
             silence = np.full(ahead, SILENCE_DBFS, np.float32)
-            found = _largest_of_last(np.concatenate((self._level, silence)), window)
-            self._held[window, ahead] = found
+            held = _largest_of_last(np.concatenate((self._level, silence)), window)
+            start = np.flatnonzero(np.append(True, held[1:] != held[:-1])[: held.size])
+            length = np.diff(start, append=held.size)
+            found = self._held[window, ahead] = _Pieces.of(start, length, held[start])
         return found
 
 
 def _smoothed(
-    at: IntArray, raised: FloatArray, logs: FloatArray, attack: float, step: float
+    pieces: _Pieces, raised: FloatArray, logs: FloatArray, attack: float, step: float
 ) -> tuple[FloatArray, FloatArray]:
     """The attack's smoothing, over hops left out too: there the gain falls at a steady rate, behind
     which the smoothing lags by a steady factor."""
     from scipy.signal import lfilter  # takes half a second, so not before it is needed
 
     lag = 0.0 if math.isinf(step) else (1.0 - attack) / (1.0 - attack * math.exp(step))
-    if at[-1] - at[0] + 1 == at.size:
+    after = np.flatnonzero(pieces.alone[1:]) + 1
+    if not after.size:
         lag = 1.0  # nothing was left out
-    drive = raised.copy()
-    first = np.flatnonzero(np.diff(at) > 1) + 1
-    if first.size and lag > 0.0:
-        fallen = np.exp(logs[first - 1] - step * (at[first] - 1))
+    drive = raised
+    if after.size and lag > 0.0:
+        drive = raised.copy()
+        first = pieces.first[after]
+        fallen = np.exp(logs[after - 1] - step * (pieces.start[after] - 1))
         drive[first] += attack / (1.0 - attack) * lag * (fallen - raised[first - 1])
     smooth = lfilter([1.0 - attack], [1.0, -attack], drive)
     return np.asarray(smooth), logs + (math.log(lag) if lag > 0.0 else 0.0)
@@ -176,22 +222,46 @@ def _largest_of_last(level: Single, window: int) -> Single:
     return level
 
 
-def _lifted(held: Single, s: ExpanderSettings, around: int) -> IntArray:
-    """Hops at which the curve may lift the gain, and those ``around`` them in which the attack
-    forgets; below all of them the expander is closed."""
-    if s.ratio <= 1.0 + 1e-9 or around > _LONGEST:
-        return np.arange(held.size)
+def _lifted(whole: _Pieces, s: ExpanderSettings, around: int) -> _Pieces:
+    """The pieces in which the curve may lift the gain, and the hops ``around`` them in which the
+    attack forgets; below all of them the expander is closed."""
+    if s.ratio <= 1.0 + 1e-9 or around > _LONGEST or not whole.start.size:
+        return whole
     floor = s.threshold_dbfs - max(s.hysteresis_db, s.range_db / (s.ratio - 1.0)) - 0.01
-    lifted = held > np.float32(floor)
-    reach = 0
-    while reach < around:
-        # Three of the last width beside each other are one of three times that width.
-        shift = min(2 * reach + 1, around - reach)
-        wide = lifted.copy()
-        wide[shift:] |= lifted[:-shift]
-        wide[:-shift] |= lifted[shift:]
-        lifted, reach = wide, reach + shift
-    return np.flatnonzero(lifted)
+    up = np.flatnonzero(whole.level > np.float32(floor))
+    if not up.size:
+        return _Pieces.of(up, up, whole.level[up])
+    start, length = whole.start[up], whole.length[up]
+    end = int(whole.start[-1] + whole.length[-1])
+    # What lies between two of them is kept whole where it is short, else its ends.
+    after = start + length
+    gap = np.append(start[1:], end) - after
+    broken = np.flatnonzero(gap)
+    between = gap[broken]
+    head = np.minimum(between, around)
+    tail = np.minimum(between - head, around)
+    if broken.size and broken[-1] == up.size - 1:
+        tail[-1] = 0
+    extra = (head > 0).astype(np.int64) + (tail > 0)
+    # Places of the pieces, and of what is kept between them.
+    place = np.arange(up.size)
+    place[1:] += np.cumsum(np.bincount(broken, extra, up.size).astype(np.int64))[:-1]
+    total = up.size + int(extra.sum())
+    starts, lengths = np.empty(total, np.int64), np.empty(total, np.int64)
+    levels = np.full(total, -math.inf, dtype=np.float32)
+    starts[place], lengths[place], levels[place] = start, length, whole.level[up]
+    at = place[broken] + 1
+    starts[at], lengths[at] = after[broken], head
+    tailed = np.flatnonzero(tail)
+    at = at[tailed] + 1
+    starts[at] = after[broken[tailed]] + between[tailed] - tail[tailed]
+    lengths[at] = tail[tailed]
+    # The attack lets the gain rise before the first of them, too.
+    lead = min(around, int(starts[0]))
+    if lead:
+        starts = np.append(starts[0] - lead, starts)
+        lengths, levels = np.append(lead, lengths), np.append(np.float32(-math.inf), levels)
+    return _Pieces.of(starts, lengths, levels)
 
 
 def _raised(held: Single, s: ExpanderSettings) -> Single:
