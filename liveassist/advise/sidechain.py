@@ -4,8 +4,9 @@ Fitting runs the expander a hundred times over the same minute of hops, and most
 not depend on what is varied: the level in decibels and its hold. It is done once here. What is left
 is `liveassist.advise.expander.GainComputer` for a whole envelope at once, worked out only where the
 level is high enough to lift the gain; in between, the gain falls along a known curve and is read
-off it where it is asked for. Agrees with the streaming form within 0.02 dB (tested) in a tenth of
-its time.
+off it where it is asked for. A level that is held is one piece, and what is the same all along a
+piece is worked out once for it. Agrees with the streaming form within a hundredth of the range,
+nearly everywhere within 0.02 dB (tested), in a sixth of its time.
 """
 
 from __future__ import annotations

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from liveassist.advise.expander import ExpanderSettings, GainComputer
 from liveassist.advise.sidechain import Sidechain
@@ -52,3 +54,53 @@ def test_one_sidechain_serves_many_settings() -> None:
 
 def test_nothing_heard_is_no_gain() -> None:
     assert Sidechain(np.zeros(0), RATE).gain_db(ExpanderSettings(-20.0)).size == 0
+
+
+@st.composite
+def _settings(draw: st.DrawFn) -> ExpanderSettings:
+    def of(low: float, high: float) -> float:
+        return draw(st.floats(low, high))
+
+    return ExpanderSettings(
+        threshold_dbfs=of(-50.0, -6.0),
+        ratio=of(1.5, 20.0),
+        knee_db=of(0.0, 6.0),
+        range_db=of(3.0, 24.0),
+        hysteresis_db=of(0.0, 6.0),
+        attack_ms=draw(st.sampled_from((0.0, 0.2, 0.3, 0.5, 2.0))),
+        hold_ms=draw(st.sampled_from((0.0, 5.0, 20.0, 80.0))),
+        release_ms=draw(st.sampled_from((0.0, 20.0, 60.0, 300.0))),
+        lookahead_ms=draw(st.sampled_from((0.0, 1.5, 6.0, 15.0))),
+    )
+
+
+@given(
+    _settings(),
+    st.integers(0, 99),
+    st.integers(1, 3000),
+    st.sampled_from(("as it is", "loud at both ends", "silent", "loud throughout")),
+)
+def test_any_settings_give_the_gain_of_the_streaming_expander(
+    settings: ExpanderSettings, seed: int, hops: int, kind: str
+) -> None:
+    key = envelope(seed)[:hops].copy()
+    if kind == "loud at both ends":
+        key[:3] = key[-3:] = 0.7
+    elif kind != "as it is":
+        key[:] = 0.0 if kind == "silent" else 0.5
+    # A level within rounding of a threshold is nothing to compare by.
+    for limit in (settings.threshold_dbfs, settings.threshold_dbfs - settings.hysteresis_db):
+        level = 20.0 * np.log10(np.maximum(key, 1e-8))
+        assume(not np.any(np.abs(level - limit) < 1e-4))
+    ahead = int(np.floor(settings.lookahead_ms * RATE / 1000.0))
+    expected = GainComputer(settings, RATE).feed(np.concatenate((key, np.zeros(ahead))))[ahead:]
+    side = Sidechain(key, RATE)
+    found = side.gain_db(settings)
+    assert np.max(np.abs(found - expected)) < 0.02 + 0.01 * settings.range_db
+    gain = side.run(settings)
+    half = -settings.range_db / 2.0
+    assume(not np.any(np.abs(found - half) < 1e-3))
+    opened = found > half
+    assert gain.rises().tolist() == (np.flatnonzero(opened[1:] & ~opened[:-1]) + 1).tolist()
+    counted = np.arange(key.size + 1)
+    assert gain.open_hops(counted) == np.count_nonzero(opened)
