@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -21,8 +22,7 @@ class Past:
     gains: npt.NDArray[np.float32]
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(NamedTuple):
     """What one column of the mix stands for: a drum at an offset; ``now`` if it is a new hit.
 
     ``only``: its bleed in this microphone alone, with a gain of its own.

@@ -317,16 +317,19 @@ def fit(
     model += floor
     root, pull = np.empty_like(model), np.empty_like(model)
     up, down = np.empty_like(gains), np.empty_like(gains)
+    # Names of their own, and `dot`: in rows this short half of the time is asking.
+    dot, sqrt, divide, power = np.dot, np.sqrt, np.divide, np.power
+    least, exponent = np.float32(1e-20), np.float32(EXPONENT)
     for _ in range(updates):
-        np.sqrt(model, out=root)
-        np.divide(weights, root, out=pull)
-        np.matmul(matrix, pull, out=down)
+        sqrt(model, out=root)
+        divide(weights, root, out=pull)
+        dot(matrix, pull, out=down)
         root *= model
-        np.divide(weighted, root, out=pull)
-        np.matmul(matrix, pull, out=up)
-        down += np.float32(1e-20)
+        divide(weighted, root, out=pull)
+        dot(matrix, pull, out=up)
+        down += least
         up /= down
-        gains *= np.power(up, np.float32(EXPONENT), out=up)
-        np.matmul(gains, matrix, out=model)
+        gains *= power(up, exponent, out=up)
+        dot(gains, matrix, out=model)
         model += floor
     return gains, model
