@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.model import FloatArray
+from liveassist.ranks import median
 
 Flags = npt.NDArray[np.bool_]
 
@@ -47,9 +48,7 @@ def short_of_neighbours(levels: FloatArray, main: Flags, short: Flags, limit: fl
         at = int(np.searchsorted(known, i))
         own = int(at < known.size and known[at] == i)
         sides = (known[max(at - NEIGHBOURS, 0) : at], known[at + own : at + own + NEIGHBOURS])
-        out[i] = all(
-            float(np.median(levels[side])) - levels[i] > limit for side in sides if side.size >= 2
-        )
+        out[i] = all(median(levels[side]) - levels[i] > limit for side in sides if side.size >= 2)
     return out
 
 

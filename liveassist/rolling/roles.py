@@ -29,6 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from liveassist.model import FloatArray, Role
+from liveassist.ranks import median
 from liveassist.rolling.passages import goes_on, in_fills, short_of_neighbours
 from liveassist.rolling.populations import MIN_DISTANCE_DB, Populations, two_populations
 from liveassist.rolling.spread import RESOLUTION_DB, local_trend, robust_sd
@@ -229,7 +230,7 @@ def _judge(
     _take_back_weak(times, levels, sure, roles, mains, limit)
     main = np.array([role in ("main", "weak") for role in roles])
     ghost = np.array([role == "ghost" for role in roles])
-    ghost_level = float(np.median(levels[ghost][-16:])) if ghost.any() else None
+    ghost_level = median(levels[ghost][-16:]) if ghost.any() else None
     level = float(trend[-1])
     boundary = None
     if found.count == 2 and found.soft_db is not None and found.soft_sd_db is not None:
@@ -304,7 +305,7 @@ def _role(loud: float, place: bool | None, fell: bool) -> Role:
 def _main_trend(times: FloatArray, levels: FloatArray, main: npt.NDArray[np.bool_]) -> FloatArray:
     """Local trend of the main hits, read at every hit (the nearest main hit's, in time)."""
     if not main.any():
-        return np.full(levels.size, float(np.median(levels)))
+        return np.full(levels.size, median(levels))
     known = times[main]
     trend = local_trend(known, levels[main]).level_db
     return np.asarray(np.interp(times, known, trend))
@@ -322,7 +323,7 @@ def main_interval(mains_s: npt.ArrayLike) -> float | None:
     best = int(np.argmax(high - low))
     if high[best] - low[best] < max(PLACE_AGREE * ioi.size, 3):
         return None
-    return float(np.median(ioi[low[best] : high[best]]))
+    return median(ioi[low[best] : high[best]])
 
 
 def _tolerance(interval_s: float) -> float:
