@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import as_strided
 from scipy import fft as sp_fft
 
 Power = npt.NDArray[np.float32]
@@ -101,13 +102,8 @@ class Grid:
     def running(self, audio: npt.NDArray[np.float32], count: int) -> Power:
         """Band powers of ``count`` windows, each a hop after the last: audio (mics, samples) ->
         (mics, count, BANDS)."""
-        hop, mics = self.hop, len(audio)
-        parts = self.window // hop
-        hops = audio[:, : (count + parts - 1) * hop].reshape(mics, -1, hop)
-        windows = np.empty((mics, count, parts, hop), dtype=np.float32)
-        for part, taper in enumerate(self.taper.reshape(parts, hop)):
-            np.multiply(hops[:, part : part + count], taper, out=windows[:, :, part])
-        return self._tapered(windows.reshape(mics, count, self.window))
+        windows = _windows(audio, 0, self.hop, count, self.window)
+        return self._tapered(windows.transpose(1, 0, 2) * self.taper)
 
     def _tapered(self, frames: npt.NDArray[np.float32]) -> Power:
         """As `band_power`, of frames that are tapered already (and may be overwritten)."""
@@ -127,9 +123,33 @@ class Grid:
         parts = []
         for first in range(0, len(places), together):
             part = places[first : first + together]
-            for row, start in zip(windows, part, strict=False):
-                np.multiply(turned[:, start : start + window], taper, out=row)
+            step = part[1] - part[0] if len(part) > 1 else 0
+            if step > 0 and part == list(range(part[0], part[-1] + 1, step)):
+                # Evenly apart, as most are: in one go.
+                every = _windows(turned, part[0], step, len(part), window)
+                np.multiply(every, taper, out=windows[: len(part)])
+            else:
+                for row, start in zip(windows, part, strict=False):
+                    np.multiply(turned[:, start : start + window], taper, out=row)
             parts.append(self._tapered(windows[: len(part)]))
         if len(parts) == 1:
             return parts[0]
         return np.concatenate(parts) if parts else np.zeros((0, mics, BANDS), np.float32)
+
+
+def _windows(
+    audio: npt.NDArray[np.float32], first: int, step: int, count: int, window: int
+) -> npt.NDArray[np.float32]:
+    """``count`` windows ``step`` apart, of audio (mics, samples): (count, mics, window), a view.
+
+    ValueError where the audio does not hold them all.
+    """
+    if not 0 <= first <= audio.shape[1] - window - (count - 1) * step:
+        raise ValueError(f"{count} windows from {first} in {audio.shape[1]} samples")
+    along, across = audio.strides
+    return as_strided(
+        audio[:, first:],
+        (count, len(audio), window),
+        (step * across, along, across),
+        writeable=False,
+    )

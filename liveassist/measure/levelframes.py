@@ -125,10 +125,12 @@ class _Decimator:
     def feed(self, audio: FloatArray) -> FloatArray:
         """(8 n, columns) in, (n, columns) out."""
         kept = audio.shape[0] // DECIMATION
-        parts = audio.reshape(kept, DECIMATION, -1).transpose(0, 2, 1) @ self._weights
-        joined = np.concatenate((self._history, parts))
         order = self._history.shape[0]
-        self._history = joined[joined.shape[0] - order :]
+        joined = np.empty((order + kept, *self._history.shape[1:]))
+        joined[:order] = self._history
+        parts = audio.reshape(kept, DECIMATION, -1).transpose(0, 2, 1)
+        np.matmul(parts, self._weights, out=joined[order:])
+        self._history = joined[kept:].copy()
         total = joined[:kept, :, 0]
         for index in range(1, order + 1):
             total = total + joined[index : index + kept, :, index]
