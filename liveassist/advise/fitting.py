@@ -18,6 +18,12 @@ from liveassist.advise.keyfilter import Separation
 from liveassist.advise.predict import Outcome
 from liveassist.advise.scene import BoolArray, IntArray, Scene, hit_levels, ring_seconds
 from liveassist.advise.sidechain import Sidechain
+from liveassist.advise.times import (
+    LEAST_HOLD_MS,
+    LEAST_LOW_HOLD_MS,
+    holds_and_releases,
+    rise_and_lag,
+)
 from liveassist.model import FloatArray
 from liveassist.ranks import median, quantile
 from liveassist.steps import Steps
@@ -133,11 +139,14 @@ class Fitter:
         self.score = math.inf
 
     def fit(self, rival: float = math.inf, search: bool = True) -> Steps[None]:
-        """Find times and threshold; only roughly where that is far off the score of a ``rival``.
+        """Find times and threshold; only roughly, or not at all (`score` stays infinite), where
+        the score will not come under that of a ``rival``.
 
         ``search``: for a better threshold than the levels give, where that one is not good.
         """
         everything = self._everything
+        if not search and (yield from self._always_slow()) >= rival:
+            return
         self.settings = yield from self._with_times(self.settings)
         placed = yield from self._robust_cost(self.settings.threshold_dbfs, everything)
         wanting = self._chosen.db < _SEARCH_BELOW_DB or placed > GOOD_COST
@@ -272,9 +281,13 @@ class Fitter:
         short = 0.0
         if cut.size and self._scene.foreign.size >= LEAST_FOREIGN:
             short = max(0.0, _WANTED_CUT_DB - quantile(cut, 0.40))
-        down = outcome.recovered_cut_db[part.alone]
-        slow = 0.02 * max(0.0, 9.0 - median(down)) if down.size else 0.0
+        slow = self._slow(outcome, part)
         return 30.0 * lost + 0.15 * max(0.0, false / minutes - 1.0) + 0.2 * short + slow
+
+    @staticmethod
+    def _slow(outcome: Outcome, part: _Part) -> float:
+        down = outcome.recovered_cut_db[part.alone]
+        return 0.02 * max(0.0, 9.0 - median(down)) if down.size else 0.0
 
     def _ghost_cost(self, outcome: Outcome, part: _Part) -> float:
         """What it costs that ghosts come down further than a little: enough not to give them away
@@ -302,29 +315,37 @@ class Fitter:
     # --- times -----------------------------------------------------------------------------
 
     def _with_times(self, base: ExpanderSettings) -> Steps[ExpanderSettings]:
-        scene = self._scene
-        rise_ms, lag_ms = self._rise_and_lag(base.threshold_dbfs)
-        attack = float(np.clip(round(rise_ms / 4.0, 1), 0.2, 0.5))
-        ahead = math.ceil(2.0 * (lag_ms + 4.0 * attack + 0.5)) / 2.0
-        timed = replace(
-            base, attack_ms=attack, lookahead_ms=float(np.clip(ahead, 1.5, MOST_LOOKAHEAD_MS))
-        )
-        ring_ms = 1000.0 * ring_seconds(scene)
+        timed, trials = self._timed(base)
         best, best_cost = timed, math.inf
-        scale = 0.6 if self._aim == "tight" else 1.0
-        # Half a period of the lowest note the detector sees, with some to spare: 25 Hz beating of a
-        # kick's modes against one another, or 40 Hz where a high-pass keeps the lows out.
-        least_hold = 20.0 if self._low and base.key_highpass_hz is None else 12.0
-        for factor in (1.0, 0.7, 0.5, 0.35, 0.25, 0.17, 0.12):
-            hold = float(np.clip(round(ring_ms * 0.12 * factor * scale), least_hold, 80.0))
-            release = float(np.clip(round(ring_ms * 0.25 * factor * scale, -1), 20.0, 300.0))
-            trial = replace(timed, hold_ms=hold, release_ms=release)
+        for trial in trials:
             cost = yield from self._time_cost(trial, best_cost - 0.02)
             if cost < best_cost - 0.02:
                 best, best_cost = trial, cost
             if cost <= 0.0:
                 break
         return best
+
+    def _timed(self, base: ExpanderSettings) -> tuple[ExpanderSettings, list[ExpanderSettings]]:
+        """``base`` with attack and look-ahead, and with each hold and release that is tried."""
+        rise_ms, lag_ms = rise_and_lag(self._scene, self._key, base.threshold_dbfs)
+        attack = float(np.clip(round(rise_ms / 4.0, 1), 0.2, 0.5))
+        ahead = math.ceil(2.0 * (lag_ms + 4.0 * attack + 0.5)) / 2.0
+        timed = replace(
+            base, attack_ms=attack, lookahead_ms=float(np.clip(ahead, 1.5, MOST_LOOKAHEAD_MS))
+        )
+        least_hold_ms = LEAST_HOLD_MS
+        if self._low and base.key_highpass_hz is None:
+            least_hold_ms = LEAST_LOW_HOLD_MS
+        scale = 0.6 if self._aim == "tight" else 1.0
+        times = holds_and_releases(1000.0 * ring_seconds(self._scene), scale, least_hold_ms)
+        return timed, [replace(timed, hold_ms=hold, release_ms=release) for hold, release in times]
+
+    def _always_slow(self) -> Steps[float]:
+        """What it costs at least, at the threshold as it is placed, that the gain is not down in
+        time: what the shortest hold and release cost."""
+        _, trials = self._timed(self.settings)
+        yield
+        return self._slow(self._outcome(trials[-1]), self._everything)
 
     def _time_cost(self, trial: ExpanderSettings, enough: float) -> Steps[float]:
         """Cost of ``trial``, and half of what it is a little lower, where the ring chatters; only
@@ -336,26 +357,6 @@ class Fitter:
             lower = replace(trial, threshold_dbfs=trial.threshold_dbfs - self._slack(2.5))
             cost += 0.5 * self._cost(self._outcome(lower), self._everything)
         return cost
-
-    def _rise_and_lag(self, threshold_dbfs: float) -> tuple[float, float]:
-        """Median rise of main hits to their peak, and the 98th percentile of the time from
-        onset to the threshold behind the key filter, both in ms (never below one hop)."""
-        scene = self._scene
-        reach = scene.hops(0.020)
-        at = scene.own[scene.main]
-        at = at[at + reach < scene.size]
-        heard = scene.envelope()
-        ms = 1000.0 / scene.hops_per_second
-        limit = 10.0 ** (threshold_dbfs / 20.0)
-        rises, lags = [], []
-        for start in at:
-            own = heard[start : start + reach]
-            rises.append(int(np.argmax(own >= 0.7 * own.max())) + 1)
-            over = self._key[start : start + reach] >= limit
-            lags.append(int(np.argmax(over)) + 1 if over.any() else 0)
-        if not rises:
-            return ms, ms
-        return ms * median(rises), ms * quantile(lags, 0.98)
 
     # --- prediction ------------------------------------------------------------------------
 

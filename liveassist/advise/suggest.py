@@ -160,7 +160,7 @@ def _best_fitter(scene: Scene, full: Separation, aim: str, low: bool) -> Steps[F
             break  # no score is low enough to be worth the filter
         yield
         other = Fitter(scene, tried, aim, low)
-        yield from other.fit(best.score, search)
+        yield from other.fit(best.score - _KEY_PRICE, search)
         if other.score + _KEY_PRICE < best.score:
             best = other
     return best
