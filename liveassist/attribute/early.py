@@ -103,6 +103,10 @@ class EarlyWatch:
         self._step = grid.window // 8
         self._audio = History(mics, 6 * grid.window)
         self._tracks = _Tracks(own, kinds, grid.sample_rate_hz)
+        #: Samples that may wait: nothing in them, or in the step begun before them, can be
+        #: reported yet.
+        self._patience = self.look_ahead - 2 * self._step
+        self._known = _Known()
         self.reset(0)
 
     @property
@@ -113,6 +117,8 @@ class EarlyWatch:
     def reset(self, sample: int) -> None:
         """The stream goes on at ``sample`` after a gap."""
         self._audio.reset(sample)
+        self._pending: list[Audio] = []
+        self._heard = sample
         self._next = -(-sample // self._step) * self._step
         self._tracks.reset(self._next - sample)
         self._peaks = np.ones((BACK, len(self._tracks.drums)))
@@ -123,8 +129,17 @@ class EarlyWatch:
         self, first_sample: int, audio: Audio, signatures: Mapping[str, Signature], noise: Power
     ) -> list[Early]:
         """Early reports that became possible with ``audio`` (frames, mics)."""
-        if first_sample != self._audio.end:
+        if first_sample != self._heard:
             self.reset(first_sample)
+        self._heard += len(audio)
+        if not self._waiting and self._heard - self._audio.end < self._patience:
+            # Small blocks are taken in together: most of a call is asking, above all where the
+            # processor slept between blocks.
+            self._pending.append(audio.copy())
+            return []
+        if self._pending:
+            audio = np.concatenate([*self._pending, audio])
+            self._pending.clear()
         found: list[Early] = []
         # No piece may outgrow the little history that is kept.
         most = 3 * self._grid.window
@@ -208,20 +223,14 @@ class EarlyWatch:
         audio = self._audio.view(first, sample + int(starts[-1]) + grid.window)
         heard = grid.at(audio, starts - int(starts[0]))
         floor = np.maximum(noise, 1e-4 * heard.max(axis=(0, 2))[:, None]) + np.float32(1e-10)
-        rows = [np.stack([heard[0], heard[0]])]
-        names = [""]
-        for name, signature in signatures.items():
-            for seen in signature.seen_at(0, starts, grid.fine):
-                rows.append(seen)
-                names.append(name)
-        matrix = np.stack(rows).reshape(len(rows), -1).astype(np.float32, copy=False)
+        names, matrix = self._known.matrix(heard, signatures, wake.view, starts, grid.fine)
         spread = np.broadcast_to(floor, heard.shape).reshape(-1)
         weights = np.full(heard.shape, 0.4, dtype=np.float32)
         weights[:, mic] = 1.0
         gains, model = fit(
             (heard + floor).reshape(-1), matrix, spread, weights.reshape(-1), UPDATES
         )
-        mine = np.array([name == drum for name in names])
+        mine = names == drum
         part = (gains[mine] @ matrix[mine]).reshape(heard.shape)[1, mic]
         total = model.reshape(heard.shape)[1, mic]
         before, after = heard[:, mic] + floor[mic]
@@ -231,6 +240,40 @@ class EarlyWatch:
         until = sample + int(starts[-1]) + grid.window
         peak = float(np.abs(self._audio.view(sample, until)[:, mic]).max())
         return Early(drum, mic, sample, peak, share, level, float((rise * (part / total)).sum()))
+
+
+class _Known:
+    """What the known drums look like in each view, kept while they stay the same."""
+
+    def __init__(self) -> None:
+        self._exemplars: list[Power] = []
+        self._names: npt.NDArray[np.str_] = np.zeros(0, dtype=np.str_)
+        self._views: dict[int, Power] = {}
+
+    def matrix(
+        self,
+        heard: Power,
+        signatures: Mapping[str, Signature],
+        view: int,
+        starts: npt.NDArray[np.int64],
+        fine: int,
+    ) -> tuple[npt.NDArray[np.str_], Power]:
+        """Drum of every row (none for the first: what was sounding before, `heard` in the first
+        window), and the rows, (rows, windows * mics * BANDS); the next call may reuse them."""
+        now = [signature.exemplars for signature in signatures.values()]
+        if len(now) != len(self._exemplars) or any(
+            one is not other for one, other in zip(now, self._exemplars, strict=True)
+        ):
+            self._exemplars, self._views = now, {}
+            counts = [len(exemplars) for exemplars in now]
+            self._names = np.array(["", *np.repeat(list(signatures), counts).tolist()])
+        rows = self._views.get(view)
+        if rows is None:
+            seen = [signature.seen_at(0, starts, fine) for signature in signatures.values()]
+            rows = np.concatenate([heard[None], *seen]).astype(np.float32, copy=False)
+            self._views[view] = rows
+        rows[0] = heard[0]
+        return self._names, rows.reshape(len(rows), -1)
 
 
 def _running_max(rows: npt.NDArray[np.float64], width: int) -> npt.NDArray[np.float64]:

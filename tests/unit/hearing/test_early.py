@@ -60,6 +60,19 @@ def test_any_block_size_reports_the_same(block: int) -> None:
         assert one.share == pytest.approx(other.share, abs=1e-5)
 
 
+@pytest.mark.parametrize("block", [32, 64, 100, 128, 256, 480])
+def test_taking_blocks_in_together_delays_no_report(
+    block: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    together = reports(block, 3.0)
+    monkeypatch.setattr(EarlyWatch, "look_ahead", 0)
+    apart = reports(block, 3.0)
+    assert len(together) >= 5
+    assert [(at, early.drum, early.sample) for at, early in together] == [
+        (at, early.drum, early.sample) for at, early in apart
+    ]
+
+
 def test_soon_and_mostly_right() -> None:
     song, _ = material()
     found = reports(128)
