@@ -119,16 +119,17 @@ def run(
     at_peak, first_db, ghost, foreign, recovered, *tails = np.split(gain.db(hops), ends)
     first_db = first_db.reshape(first.shape).min(axis=1) if first.size else np.zeros(0)
     rises = gain.rises()
+    # From zero, or no cut would be minus nothing.
     return Outcome(
         settings=settings,
         passed=(at_peak > -PEAK_LOSS_DB) & (first_db > -ATTACK_LOSS_DB),
-        main_cut_db=-at_peak,
-        ghost_cut_db=-ghost,
-        foreign_cut_db=-foreign,
+        main_cut_db=0.0 - at_peak,
+        ghost_cut_db=0.0 - ghost,
+        foreign_cut_db=0.0 - foreign,
         false_openings=rises[~near(rises, scene.own, scene.hops(NEAR_S))],
         open_share=math.nan if brief else _open_share_of(scene, gain),
         tail_db=tuple(tails),
-        recovered_cut_db=-recovered,
+        recovered_cut_db=0.0 - recovered,
         minutes=scene.minutes,
     )
 

@@ -202,3 +202,15 @@ def test_history_is_bounded_and_keeps_time() -> None:
     assert short.dropped_hops == whole.hops - short.hops
     assert short.first_sample == short.dropped_hops * 32
     assert np.array_equal(short.envelope("top"), whole.envelope("top")[-short.hops :])
+
+
+def test_settings_that_cut_nothing_say_nought_and_not_minus_nought() -> None:
+    audio, hits = session(bars=8)
+    levels = history(audio)
+    s, _ = suggest(KIT, "top", hits, levels)
+    assert s is not None
+    found = repredict(KIT, "top", hits, levels, replace(s, threshold_dbfs=-90.0))
+    assert not isinstance(found, str)
+    cut = predict.prediction(found).bleed_cut_db
+    assert cut is not None
+    assert f"{cut:.0f}" == "0"
