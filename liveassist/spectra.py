@@ -103,7 +103,7 @@ class Grid:
         """Band powers of ``count`` windows, each a hop after the last: audio (mics, samples) ->
         (mics, count, BANDS)."""
         windows = _windows(audio, 0, self.hop, count, self.window)
-        return self._tapered(windows.transpose(1, 0, 2) * self.taper)
+        return self._tapered(np.multiply(windows.transpose(1, 0, 2), self.taper, dtype=np.float32))
 
     def _tapered(self, frames: npt.NDArray[np.float32]) -> Power:
         """As `band_power`, of frames that are tapered already (and may be overwritten)."""
@@ -115,9 +115,14 @@ class Grid:
         return np.asarray(power.reshape(*frames.shape[:-1], BANDS))
 
     def at(self, audio: npt.NDArray[np.float32], starts: npt.NDArray[np.int64]) -> Power:
-        """Band powers at chosen window starts: audio (frames, mics) -> (starts, mics, BANDS)."""
+        """Band powers at chosen window starts: audio (frames, mics) -> (starts, mics, BANDS).
+
+        ValueError for windows that do not lie within the audio.
+        """
         turned, window, taper = audio.T, self.window, self.taper
         mics, places = turned.shape[0], starts.tolist()
+        if places and not 0 <= min(places) <= max(places) <= turned.shape[1] - window:
+            raise ValueError(f"windows of {window} beyond {turned.shape[1]} samples")
         together = max(1, TOGETHER // (max(mics, 1) * window))
         windows = np.empty((min(together, len(places)), mics, window), dtype=np.float32)
         parts = []

@@ -22,6 +22,7 @@ from liveassist.advise.times import (
     LEAST_HOLD_MS,
     LEAST_LOW_HOLD_MS,
     holds_and_releases,
+    recovered_s,
     rise_and_lag,
 )
 from liveassist.model import FloatArray
@@ -45,14 +46,9 @@ _STEP_DB = 0.5
 #: So many costs of runs at hand take as long as a run.
 _CHEAP = 5
 #: The search goes no further after so many steps that cost so much more than the best, nor with a
-#: key filter that costs so much more than another.
+#: key filter that costs so much more than twice another.
 _HOPELESS, _HOPELESS_STEPS = 1.0, 4
 _FOLDS = 4
-#: By this long after a main hit the gain should be nearly down again, or fast passages let
-#: everything through (sixteenths at 136 beats a minute are 110 ms apart). Where the playing is
-#: faster, so must the expander be: this share of the shorter gaps (their lower quartile).
-_RECOVERED_S: dict[str, float] = {"natural": 0.110, "tight": 0.080, "keep-ghosts": 0.110}
-_RECOVERED_GAP, _LEAST_RECOVERED_S = 0.85, 0.050
 _WANTED_CUT_DB = 11.0
 #: How far ghosts may come down at no cost, dB, and what a decibel more costs, by aim.
 _GHOST_CUT_DB = 3.0
@@ -97,7 +93,7 @@ class _Part:
 
 
 class Fitter:
-    """Fits one microphone's settings; runs of the expander are kept by threshold.
+    """Fits one microphone's settings; runs of the expander are kept by settings.
 
     `fit` does the work, in steps; ``settings``, ``cost`` and ``score`` stand after it.
     """
@@ -120,7 +116,7 @@ class Fitter:
         _, ratio, knee, hysteresis = next(row for row in STYLES if chosen.db >= row[0])
         #: The same of the present settings, by threshold.
         self._runs: dict[tuple[float, bool], Outcome] = {}
-        self._recovered_s = _recovered_s(scene, aim)
+        self._recovered_s = recovered_s(scene, aim)
         self._everything = _Part.of(scene, np.ones(scene.size, dtype=np.bool_), self._recovered_s)
         self.settings = ExpanderSettings(
             threshold_dbfs=self._place(self._everything, ratio, knee),
@@ -210,7 +206,8 @@ class Fitter:
         top, bottom = self._chosen.main_dbfs + 4.0, self._chosen.rest_dbfs - 1.0
         roam = max(4.0, 0.2 * self._chosen.db) if self._chosen.db > _SEARCH_BELOW_DB else 8.0
         highest = max(placed + roam, self._chosen.main_dbfs - s.knee_db / 2.0)
-        low, high = max(bottom, placed - roam), min(top, highest)
+        # Where hits and bleed overlap it may be placed outside of what the levels suggest.
+        low, high = min(placed, max(bottom, placed - roam)), max(placed, min(top, highest))
         costs: dict[float, float] = {}
         best = placed
         # From where it was placed upwards, then downwards; no further where it gets worse. Where
@@ -369,6 +366,7 @@ class Fitter:
             threshold = yield from self._threshold(_Part.of(scene, fold != k, self._recovered_s))
             runs.append((yield from self._run(threshold)))
         threshold = self.settings.threshold_dbfs
+        yield
         whole = predict.run(self._scene, self.settings, self._side, self._recovered_s)
         higher = yield from self._run(threshold + predict.SPARE_DB)
         lower = yield from self._run(threshold - predict.SPARE_DB)
@@ -387,13 +385,6 @@ class Fitter:
             false_openings=np.sort(np.concatenate(false)),
             spare=predict.spare(whole, higher, lower),
         )
-
-
-def _recovered_s(scene: Scene, aim: str) -> float:
-    if scene.own.size < 2:
-        return _RECOVERED_S[aim]
-    gap_s = quantile(np.diff(scene.own), 0.25) / scene.hops_per_second
-    return min(_RECOVERED_S[aim], max(_LEAST_RECOVERED_S, _RECOVERED_GAP * gap_s))
 
 
 def _rounded(threshold: float) -> float:

@@ -35,7 +35,8 @@ def rates(
         yield
         if threshold > max(loudest, middle) + 2.0:
             continue
-        run = predict.run(scene, replace(settings, threshold_dbfs=threshold), side)
+        at = replace(settings, threshold_dbfs=threshold)
+        run = predict.run(scene, at, side, brief=True)
         cut = run.foreign_cut_db
         found.append(
             ExpanderRate(

@@ -16,7 +16,9 @@ from collections.abc import Callable
 
 def settle() -> None:
     """What is there by now stays: full collections then pass over it, 8 ms in place of 70. To be
-    called when everything is imported and a session begins."""
+    called when everything is imported and a session begins; what stayed before and is gone by now
+    is given up first."""
+    gc.unfreeze()
     gc.collect()
     gc.freeze()
 

@@ -287,7 +287,7 @@ class Explainer:
                 matrix[at, :, column.only + 1 :] = 0.0
         for at, (number, slab) in enumerate(held, start=len(columns)):
             np.multiply(self._fades[number], heard[slab], out=matrix[at])
-        columns += [Column("", 2 * number + slab, None, now=False) for number, slab in held]
+        columns += [Column("", PRE * number + slab, None, now=False) for number, slab in held]
         return columns, matrix.reshape(len(columns), heard.size)
 
     def _bank_of(self, signatures: Mapping[str, Signature]) -> Bank:

@@ -150,7 +150,8 @@ class Rolling:
         for_alerts: bool = False,
     ) -> Steps[Figures]:
         """`window_figures` in steps. After the first, roles are as good as they will be, and hits
-        that come later change nothing."""
+        that come later change nothing. ``for_alerts``: without what no alert asks for (see
+        `liveassist.rolling.figures.figure_steps`)."""
         self._sort_out_stalest()
         windows = self._kit.windows
         start = max(now_s - windows.seconds, 0.0)
