@@ -247,7 +247,7 @@ class _Known:
 
     def __init__(self) -> None:
         self._exemplars: list[Power] = []
-        self._names: npt.NDArray[np.str_] = np.zeros(0, dtype=np.str_)
+        self._names: npt.NDArray[np.str_] = np.array([""])
         self._views: dict[int, Power] = {}
 
     def matrix(

@@ -44,5 +44,11 @@ def test_windows_beyond_the_audio_are_refused() -> None:
         GRID.running(AUDIO[: GRID.window].T, 2)
     with pytest.raises(ValueError, match="samples"):
         GRID.at(AUDIO, len(AUDIO) - GRID.window + np.arange(3))
-    with pytest.raises(ValueError, match="samples"):
-        GRID.at(AUDIO, np.arange(-1, 3))
+    for places in (np.arange(-1, 3), np.array([0, 5, len(AUDIO) - 1]), np.array([-1])):
+        with pytest.raises(ValueError, match="samples"):
+            GRID.at(AUDIO, places)
+
+
+def test_audio_in_double_precision_is_heard_the_same() -> None:
+    once, twice = GRID.running(AUDIO.T, 8), GRID.running(AUDIO.T.astype(np.float64), 8)
+    np.testing.assert_allclose(twice, once, rtol=1e-5)

@@ -6,10 +6,12 @@ Checked against what the kernel counts as resident, in a process of its own.
 from __future__ import annotations
 
 import ctypes
+import gc
 import subprocess
 import sys
+import weakref
 
-from liveassist.app.heap import give_back
+from liveassist.app.heap import give_back, settle
 
 #: A hundred thousand pieces, of which all but every fiftieth are freed: holes between what stays.
 HOLES = """
@@ -43,3 +45,20 @@ def test_holes_between_what_stays_are_given_back() -> None:
     assert given
     assert kept > 100e6
     assert left < 0.5 * kept
+
+
+def test_what_was_there_for_one_session_is_not_kept_for_the_next() -> None:
+    class Part:
+        pass
+
+    part = Part()
+    part.itself = part  # type: ignore[attr-defined]
+    gone = weakref.ref(part)
+    try:
+        settle()
+        assert gc.get_freeze_count() > 0
+        del part
+        settle()
+        assert gone() is None
+    finally:
+        gc.unfreeze()

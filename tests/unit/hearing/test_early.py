@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from liveassist.attribute.attributor import Attributor
-from liveassist.attribute.early import Early, EarlyWatch
+from liveassist.attribute.early import VIEWS, Early, EarlyWatch, _Known
 from liveassist.attribute.signature import Learned
 from liveassist.attribute.verdict import Verdict
 from liveassist.hearing import Hearing
@@ -33,11 +34,18 @@ def watch(song: Recording) -> EarlyWatch:
     return EarlyWatch(Grid(song.rate), own, kinds, len(song.kit.mics))
 
 
-def reports(block: int, until_s: float = LENGTH_S, lost_at: int = -1) -> list[tuple[int, Early]]:
-    """Each report with the sample up to which had been heard when it came."""
+def reports(
+    blocks: int | list[int], until_s: float = LENGTH_S, lost_at: int = -1
+) -> list[tuple[int, Early]]:
+    """Each report with the sample up to which had been heard when it came; ``blocks``: length of
+    all of them, or of each in turn."""
     song, learned = material()
     listening, found = watch(song), list[tuple[int, Early]]()
-    for first in range(0, round(until_s * song.rate), block):
+    end = round(until_s * song.rate)
+    lengths = [blocks] * (-(-end // blocks)) if isinstance(blocks, int) else blocks
+    for first, block in zip(np.cumsum([0, *lengths]).tolist(), lengths, strict=False):
+        if first >= end:
+            break
         audio = song.audio[first : first + block]
         if first <= lost_at < first + block:
             listening.reset(first + block)
@@ -60,17 +68,36 @@ def test_any_block_size_reports_the_same(block: int) -> None:
         assert one.share == pytest.approx(other.share, abs=1e-5)
 
 
-@pytest.mark.parametrize("block", [32, 64, 100, 128, 256, 480])
+@pytest.mark.parametrize("seed", range(4))
 def test_taking_blocks_in_together_delays_no_report(
-    block: int, monkeypatch: pytest.MonkeyPatch
+    seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    together = reports(block, 3.0)
+    # Short blocks of any length, so that strokes begin everywhere in what waits, and it ends soon
+    # after any of them can be told.
+    lengths = np.random.default_rng(seed).integers(4, 24, 30_000).tolist()
+    together = reports(lengths)
+    assert len(together) >= 10
     monkeypatch.setattr(EarlyWatch, "look_ahead", 0)
-    apart = reports(block, 3.0)
-    assert len(together) >= 5
+    apart = reports(lengths)
     assert [(at, early.drum, early.sample) for at, early in together] == [
         (at, early.drum, early.sample) for at, early in apart
     ]
+
+
+def test_what_is_known_of_drums_follows_what_is_learned() -> None:
+    _, learned = material()
+    grid, known = Grid(44_100), _Known()
+    heard = np.random.default_rng(2).random((2, *learned.noise.shape)).astype(np.float32)
+    every = learned.signatures
+    fewer = {name: one for name, one in every.items() if name != "kick"}
+    again = {name: replace(one, exemplars=0.5 * one.exemplars) for name, one in every.items()}
+    for signatures in (every, fewer, every, again, {}, every):
+        for view, starts in enumerate(VIEWS):
+            names, rows = known.matrix(heard, signatures, view, starts * grid.fine, grid.fine)
+            fresh = _Known().matrix(heard, signatures, view, starts * grid.fine, grid.fine)
+            assert names.tolist() == fresh[0].tolist()
+            np.testing.assert_array_equal(rows, fresh[1])
+        heard = heard + np.float32(1.0)
 
 
 def test_soon_and_mostly_right() -> None:

@@ -18,6 +18,7 @@ from liveassist.rolling.shelf import PACK
 from liveassist.rolling.tracker import PATTERN_HITS, Rolling
 from liveassist.rolling.velocity import MIN_RANGE_DB, VelocityRange, learned_range
 from liveassist.rolling.wash import LevelStore
+from liveassist.steps import at_once
 
 from .drumming import KIT, SESSIONS, hit, song, truth
 
@@ -65,6 +66,22 @@ def test_window_is_the_shorter_of_hits_and_seconds() -> None:
             rolling.add(row)
         found = rolling.window_figures(100.0)
         assert found.drums["snare"].hits == expected
+
+
+def test_what_alerts_ask_for_is_what_everybody_is_shown() -> None:
+    rolling = Rolling(KIT, RATE)
+    for row in song(6, 60.0):
+        rolling.add(row)
+    rolling.settle()
+    whole = rolling.window_figures(60.0)
+    lean = at_once(rolling.window_steps(60.0, for_alerts=True))
+    assert lean.bleed_db == whole.bleed_db
+    assert lean.bleed_upper_bound == whole.bleed_upper_bound
+    assert any(value is not None for cells in whole.bleed_db.values() for value in cells.values())
+    for drum in KIT.drums:
+        if drum.judged:
+            assert lean.drums[drum.name] == whole.drums[drum.name]
+        assert lean.drums[drum.name].hits == whole.drums[drum.name].hits
 
 
 def test_live_roles_settle_on_the_final_ones() -> None:
