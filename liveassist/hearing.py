@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ from liveassist.attribute.early import Early, EarlyWatch
 from liveassist.attribute.gains import GainWatch
 from liveassist.attribute.judge import confidence
 from liveassist.attribute.signature import Learned, Signature
-from liveassist.attribute.stale import StaleWatch
+from liveassist.attribute.stale import Seen, StaleWatch
 from liveassist.attribute.student import Student
 from liveassist.attribute.verdict import Verdict, masks
 from liveassist.detect.onset import OnsetDetector
@@ -61,6 +61,19 @@ FLAM_DB = 4.0
 FULL_SCALE = 0.9999
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What a chunk made known: all that the stages after `Hearing` need of it.
+
+    ``graces``: numbers of the last grace notes; ``seen``: for `stale`, of this chunk.
+    """
+
+    hits: tuple[Hit, ...]
+    graces: tuple[int, ...]
+    sureness: float | None
+    seen: tuple[Seen, ...]
+
+
 class Hearing:
     """Hits of one kit from chunks of audio."""
 
@@ -95,6 +108,7 @@ class Hearing:
         self.lookback = LookBack(len(kit.mics), self.chunk, round(LOOK_BACK_S * sample_rate_hz))
         self._reported: deque[tuple[Hit, int]] = deque(maxlen=MOST_REPORTED)
         self._graces: deque[int] = deque(maxlen=MOST_REPORTED)
+        self._seen: list[Seen] = []
 
     @property
     def chunk(self) -> int:
@@ -188,6 +202,7 @@ class Hearing:
         Stage ``revised`` where an early report went before, ``early`` where none did; early
         reports that turned out wrong come back ``withdrawn``.
         """
+        self._seen = []
         if chunk.first_sample != self.history.end:
             self._forget(chunk.first_sample)
         self.history.push(chunk.audio)
@@ -213,7 +228,12 @@ class Hearing:
 
     def finish(self) -> list[Hit]:
         """Hits still held at the end."""
+        self._seen = []
         return [*self._report(self._attributor.finish()), *self._stale(None)]
+
+    def heard(self, hits: Sequence[Hit]) -> Heard:
+        """``hits``, which `feed` or `finish` gave last, with all else that came out of it."""
+        return Heard(tuple(hits), tuple(self._graces), self.sureness, tuple(self._seen))
 
     def _report(self, verdicts: Sequence[Verdict]) -> list[Hit]:
         hits = []
@@ -223,7 +243,8 @@ class Hearing:
                 self._note_graces(hits[-1])
                 self._reported.append((hits[-1], verdict.sample))
                 if self.stale is not None and verdict.explanation is not None:
-                    self.stale.hit(verdict.drum, verdict.probability, verdict.explanation)
+                    seen = self.stale.hit(verdict.drum, verdict.probability, verdict.explanation)
+                    self._seen += seen
         return hits
 
     def _note_graces(self, main: Hit) -> None:

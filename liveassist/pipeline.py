@@ -46,7 +46,7 @@ from liveassist.model import (
     Take,
 )
 from liveassist.offset import OffsetRemover
-from liveassist.rechunk import Rechunk
+from liveassist.rechunk import LONGEST_FILLED_GAP_S, TAIL_S, Rechunk
 from liveassist.rolling.takeedits import Edited, TakeEdit
 from liveassist.rolling.takes import Takes
 from liveassist.rolling.tracker import Rolling
@@ -54,8 +54,6 @@ from liveassist.takebook import TakeBook
 
 #: The stages in order; a test compares them with the folders and with DEVELOPERS.md.
 STAGES = ("input", "detect", "attribute", "measure", "rolling", "advise", "output")
-#: A gap longer than this is not filled with silence but jumped over, s.
-LONGEST_FILLED_GAP_S = 2.0
 #: Figures that are shown are worked out anew this often, s; it takes some 8 ms.
 FIGURES_EVERY_S = 0.5
 #: Trials of self-audits kept: those of the last few.
@@ -69,6 +67,7 @@ class Pipeline:
 
     ``early``: report hits within 10 ms and correct later (live); a replay keeps only final ones.
     ``reference``: name of the take others are compared with; None is the first.
+    ``hearing``: what hears the hits, where it is not to be made here (`elsewhere`).
     """
 
     def __init__(
@@ -81,11 +80,12 @@ class Pipeline:
         reference: str | None = None,
         aim: str = "natural",
         early: bool = False,
+        hearing: Hearing | None = None,
     ) -> None:
         self._kit = kit
         self._rate = sample_rate_hz
         self._learned_name = learned_name
-        self.hearing = Hearing(kit, sample_rate_hz, learned)
+        self.hearing = hearing or Hearing(kit, sample_rate_hz, learned)
         self._rechunk = Rechunk(
             self.hearing.chunk, len(kit.mics), round(LONGEST_FILLED_GAP_S * sample_rate_hz)
         )
@@ -151,7 +151,7 @@ class Pipeline:
     def finish(self) -> list[Event]:
         """No more audio will come: everything still open is closed."""
         events = self._frames(self._meter.flush())
-        for chunk in self._rechunk.pad(round(1.0 * self._rate)):
+        for chunk in self._rechunk.pad(round(TAIL_S * self._rate)):
             events.extend(self._hear(self.hearing.feed(chunk)))
         events.extend(self._hear(self.hearing.finish(), last=True))
         end_s = self._end / self._rate

@@ -11,6 +11,11 @@ from liveassist.model import Block
 
 Audio = npt.NDArray[np.float32]
 
+#: A gap longer than this is not filled with silence but jumped over, s.
+LONGEST_FILLED_GAP_S = 2.0
+#: Silence after the last sample, so that what is held back until more is heard comes out, s.
+TAIL_S = 1.0
+
 
 @dataclass(frozen=True, slots=True)
 class Chunk:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from liveassist.app.afterwards import Wishes, afterwards
+from liveassist.app.ahead import Ahead, worth_it
 from liveassist.app.atomic import make_folder
 from liveassist.app.auditor import RecordingAudit, audit_lines
 from liveassist.app.build import PipelineBuilder, build_pipeline
@@ -22,7 +24,7 @@ from liveassist.app.learned import NOTHING, learn_from_recording, read_learned
 from liveassist.app.marks import Span, check_within, in_order, parse_spans
 from liveassist.app.nearest import did_you_mean
 from liveassist.app.outputs import load_surfaces, open_surfaces, refuse, state_lines
-from liveassist.app.parts import OutputsLike, PipelineLike
+from liveassist.app.parts import OutputsLike
 from liveassist.app.progress import ProgressBar, columns
 from liveassist.app.session import Session, nothing_usable
 from liveassist.app.sessionfiles import SessionFiles, written_lines
@@ -30,7 +32,7 @@ from liveassist.app.store import keep
 from liveassist.app.tryout import assignments_of
 from liveassist.errors import ConfigError, InputError
 from liveassist.input.files import Recording, open_recording
-from liveassist.model import Kit, SessionRecord
+from liveassist.model import Block, Kit, SessionRecord
 from liveassist.output.terminal_plain import summary_lines, wrapped
 
 if TYPE_CHECKING:
@@ -38,6 +40,9 @@ if TYPE_CHECKING:
 
 #: Samples a block: large enough to be fast, short enough that Ctrl-C is answered at once.
 BLOCK_FRAMES = 4096
+#: Figures are passed on this often, seconds of the recording: ten times a second of the clock or
+#: so, as often as a person can read them.
+FIGURES_EVERY_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +92,21 @@ def replay(
                 print(f"liveassist: {sentence}", file=err)
         if request.soundcheck and err.isatty():
             print(f"learning the kit from {' '.join(request.soundcheck)} ...", file=err)
-        pipeline = _pipeline(request, segments, kit, recording.sample_rate_hz, build)
+        learned, name = _learned(request, segments, kit)
+        ahead = None
+        # A self-audit asks what was learned on the way.
+        if build is build_pipeline and not request.audit and worth_it(recording.duration_s):
+            ahead = Ahead(kit, recording.sample_rate_hz, learned, BLOCK_FRAMES)
+            stack.callback(ahead.close)
+            build = partial(build_pipeline, hearing=ahead.hearing)
+        pipeline = build(
+            kit,
+            recording.sample_rate_hz,
+            learned=learned,
+            learned_name=name,
+            reference=request.reference,
+            aim=request.aim,
+        )
         # Not before: what was learned may lie among the files of an earlier session.
         files = SessionFiles(request.out) if request.out is not None else None
         store = keep(request.out, kit, pipeline, None) if request.out is not None else None
@@ -107,14 +126,17 @@ def replay(
             outputs=outputs,
             takes=takes,
             source=recording.name,
+            # A self-audit looks at every stretch, and sees by these how far it is.
+            figures_every_s=0.1 if request.audit else FIGURES_EVERY_S,
             click=click_timing(kit, recording.sample_rate_hz),
         )
-        return _run(session, recording, kit, request, wishes, files, out, err)
+        return _run(session, recording, ahead, kit, request, wishes, files, out, err)
 
 
 def _run(
     session: Session,
     recording: Recording,
+    ahead: Ahead | None,
     kit: Kit,
     request: ReplayRequest,
     wishes: Wishes,
@@ -123,7 +145,7 @@ def _run(
     err: TextIO,
 ) -> int:
     with StopFlag() as stop:
-        failure = _feed(session, recording, stop, err)
+        failure = _feed(session, recording, ahead, stop, err)
         heard_s = session.samples_heard / recording.sample_rate_hz
         stopped = f"stopped at {heard_s:.1f} of {recording.duration_s:.1f} s"
         cut_short = str(failure) if failure else stopped if stop.requested else None
@@ -165,16 +187,17 @@ def _print(lines: Sequence[str], out: TextIO) -> None:
         print(line, file=out)
 
 
-def _feed(session: Session, recording: Recording, stop: StopFlag, err: TextIO) -> InputError | None:
+def _feed(
+    session: Session, recording: Recording, ahead: Ahead | None, stop: StopFlag, err: TextIO
+) -> InputError | None:
     """Feed all blocks; the fault that ended the recording early, if one did."""
     settle()
+    blocks = _until(stop, recording.blocks(BLOCK_FRAMES))
     with ProgressBar("replay", recording.duration_s, err) as progress:
         try:
-            for block in recording.blocks(BLOCK_FRAMES):
+            for block in ahead.through(blocks) if ahead is not None else blocks:
                 session.feed(block)
                 progress.at(session.samples_heard / recording.sample_rate_hz)
-                if stop.requested:
-                    break
         except InputError as failure:
             return failure
         except Exception:
@@ -185,29 +208,23 @@ def _feed(session: Session, recording: Recording, stop: StopFlag, err: TextIO) -
     return None
 
 
-def _pipeline(
-    request: ReplayRequest,
-    segments: Sequence[Span],
-    kit: Kit,
-    sample_rate_hz: int,
-    build: PipelineBuilder,
-) -> PipelineLike:
-    learned: Learned | None = None
-    name: str | None = None
+def _until(stop: StopFlag, blocks: Iterable[Block]) -> Iterator[Block]:
+    """The blocks up to the moment at which someone asks to stop."""
+    for block in blocks:
+        yield block
+        if stop.requested:
+            return
+
+
+def _learned(
+    request: ReplayRequest, segments: Sequence[Span], kit: Kit
+) -> tuple[Learned | None, str | None]:
+    """What is known of the kit beforehand, and the name of where that comes from."""
     if request.soundcheck:
-        learned = learn_from_recording(request.soundcheck, segments, kit)
-        name = " ".join(request.soundcheck)
-    elif request.learned != NOTHING:
-        learned = read_learned(Path(request.learned), kit)
-        name = request.learned
-    return build(
-        kit,
-        sample_rate_hz,
-        learned=learned,
-        learned_name=name,
-        reference=request.reference,
-        aim=request.aim,
-    )
+        return learn_from_recording(request.soundcheck, segments, kit), " ".join(request.soundcheck)
+    if request.learned != NOTHING:
+        return read_learned(Path(request.learned), kit), request.learned
+    return None, None
 
 
 def _check_request(request: ReplayRequest, takes: Sequence[Span]) -> None:

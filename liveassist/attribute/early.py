@@ -302,24 +302,25 @@ class _Tracks:
         """Begin anew; the first ``skip`` samples belong to no step."""
         self._skip = skip
         self._left = np.zeros((0, len(self.drums)))
-        self._filters = [
-            (b, a, np.zeros((len(a) - 1, len(self._parted))))
-            for b, a in (self._design() if self._parted else ())
-        ]
+        self._filters = []
 
-    def _design(self) -> list[tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]]:
+    def _design(self) -> list[_Filter]:
+        """Filters at rest. Made when the first samples come: a replay never asks for them."""
         from scipy import signal  # takes a while, so not before it is needed
 
         # Not in sections: of this order in double precision that is the same to 1e-9, and a call
         # for a block of some milliseconds takes a quarter of the time.
         self._lfilter = signal.lfilter
-        return [
+        made = (
             signal.butter(2, BODY_HZ, "bandpass", fs=self._rate),
             signal.butter(2, WIRES_HZ, "highpass", fs=self._rate),
-        ]
+        )
+        return [(b, a, np.zeros((len(a) - 1, len(self._parted)))) for b, a in made]
 
     def push(self, audio: Audio) -> None:
         """Take in (frames, mics)."""
+        if self._parted and not self._filters:
+            self._filters = self._design()
         whole, parted = len(self._columns), len(self._parted)
         new = np.empty((len(audio), len(self.drums)))
         new[:, :whole] = audio[:, self._columns]

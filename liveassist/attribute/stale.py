@@ -33,6 +33,9 @@ ABOVE_FLOOR = 10.0
 CHANGED_DB = 4.0
 FITS_DB = 2.5
 
+#: One clear hit: its drum, a column, and how much louder it came there than was learned, dB.
+Seen = tuple[str, int, float]
+
 
 @dataclass(frozen=True, slots=True)
 class Misfit:
@@ -51,11 +54,11 @@ class StaleWatch:
         self._own = own
         self._seen: dict[tuple[str, int], deque[float]] = {}
 
-    def hit(self, drum: str, probability: float, explanation: Explanation) -> None:
-        """Take in a judged candidate; unsure ones are ignored."""
+    def hit(self, drum: str, probability: float, explanation: Explanation) -> list[Seen]:
+        """Take in a judged candidate; what was seen of it (`note`), of unsure ones nothing."""
         own = self._own.get(drum)
         if probability < SURE or own is None:
-            return
+            return []
         post = slice(PRE, None)
         part = explanation.part(drum)[post]
         model = explanation.model[post]
@@ -65,12 +68,20 @@ class StaleWatch:
         clear = learned > SHARE * model.sum(axis=(0, 2))
         clear &= learned > ABOVE_FLOOR * explanation.floor.sum(axis=1)
         if not clear[own]:
-            return
+            return []
         change = 10.0 * np.log10((mine + 1e-20) / (learned + 1e-20))
-        for mic in np.nonzero(clear)[0].tolist():
-            if mic != own:
-                seen = self._seen.setdefault((drum, mic), deque(maxlen=KEPT))
-                seen.append(float(change[mic] - change[own]))
+        seen = [
+            (drum, mic, float(change[mic] - change[own]))
+            for mic in np.nonzero(clear)[0].tolist()
+            if mic != own
+        ]
+        self.note(seen)
+        return seen
+
+    def note(self, seen: Sequence[Seen]) -> None:
+        """Take in what another watch saw."""
+        for drum, mic, change_db in seen:
+            self._seen.setdefault((drum, mic), deque(maxlen=KEPT)).append(change_db)
 
     def misfits(self) -> list[Misfit]:
         """What does not fit, the largest change first."""

@@ -40,7 +40,9 @@ AT_THE_EDGES = {"input": frozenset({"jacklib"}), "output": frozenset({"jacklib"}
 #: Stages whose answer depends on their input alone.
 PURE_STAGES = ("detect", "attribute", "measure", "rolling", "advise")
 #: Where stages meet.
-COMPOSERS = ("pipeline", "hearing", "learning", "lookout", "takebook", "audit", "app")
+COMPOSERS = (
+    "pipeline", "hearing", "elsewhere", "learning", "lookout", "takebook", "audit", "app"
+)  # fmt: skip
 #: Nothing of these between input and output of a pure part: clocks, threads, files, the network.
 IMPURE = frozenset(
     {
@@ -128,7 +130,7 @@ def test_the_common_modules_know_no_stage(part: str) -> None:
     assert [name for name, _ in own(PACKAGE / f"{part}.py") if name not in COMMON] == []
 
 
-@pytest.mark.parametrize("part", [*PURE_STAGES, "hearing", "pipeline", *sorted(COMMON)])
+@pytest.mark.parametrize("part", [*PURE_STAGES, "hearing", "elsewhere", "pipeline", *sorted(COMMON)])
 def test_pure_parts_touch_nothing_outside(part: str) -> None:
     folder = PACKAGE / part
     paths = modules(folder) if folder.is_dir() else [PACKAGE / f"{part}.py"]
