@@ -1,6 +1,6 @@
 """Hears a recording's hits in a process of its own, some seconds ahead of the rest of the work.
 
-Hearing and what comes after it take about as long as each other, so with a second processor a
+Hearing and measuring hits takes about as long as all that comes after, so with a second processor a
 replay is almost twice as fast; the answer is the same (`liveassist.elsewhere`). Audio goes through
 shared memory, a few bytes a block through a pipe, hits come back through another.
 """
@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from liveassist.app.ahead_child import RECORD, Asked
-from liveassist.elsewhere import HearingElsewhere
+from liveassist.elsewhere import Elsewhere
 from liveassist.input.blockring import BlockRing
 from liveassist.input.childproc import package_environment
 from liveassist.model import Block, Kit
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 #: How far ahead hearing may be, seconds: takes and suggestions are worked out at once and hold the
 #: rest up for some 0.1 s, at sixty times real time six seconds of audio.
 AHEAD_S = 6.0
+#: What came of so many seconds, about, must find room: where it does not the process waits.
+PIPE_BYTES = 1 << 20
 #: Shorter recordings are done before the second process has begun, seconds.
 WORTH_IT_S = 45.0
 
@@ -47,13 +49,13 @@ def processors() -> int:
 
 
 class Ahead:
-    """The process, and ``hearing`` for the pipeline. Use `through` once, `close` at the end."""
+    """The process, and ``elsewhere`` for the pipeline. Use `through` once, `close` at the end."""
 
     def __init__(
         self, kit: Kit, sample_rate_hz: int, learned: Learned | None, block_frames: int
     ) -> None:
         """Start it; blocks will hold at most ``block_frames``."""
-        self.hearing = HearingElsewhere(kit, sample_rate_hz, learned)
+        self.elsewhere = Elsewhere(kit, sample_rate_hz, learned)
         self._block_frames = block_frames
         self._blocks = max(1, round(AHEAD_S * sample_rate_hz / block_frames))
         # A quarter of the ring is room for a write under way.
@@ -63,6 +65,7 @@ class Ahead:
             [sys.executable, "-m", "liveassist.app.ahead_child"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
+            pipesize=PIPE_BYTES,
             env=package_environment(),
             pass_fds=(self._ring.fd,) if self._ring.fd >= 0 else (),
             # Ctrl-C in the terminal is for the command, which then ends this process.
@@ -72,7 +75,7 @@ class Ahead:
         self._send(pickle.dumps(asked))
 
     def through(self, blocks: Iterable[Block]) -> Iterator[Block]:
-        """The same blocks, each as soon as what was heard in it is in `hearing`.
+        """The same blocks, each as soon as what came of it is in `elsewhere`.
 
         A fault of ``blocks`` comes after the blocks before it. RuntimeError where the process
         failed.
@@ -135,4 +138,4 @@ class Ahead:
             raise RuntimeError(f"the process that hears the hits ended (exit {code})") from None
         if isinstance(message, str):
             raise RuntimeError(f"the process that hears the hits failed:\n{message}")
-        self.hearing.take_in(message)
+        self.elsewhere.take_in(message)

@@ -3,7 +3,7 @@
 Run as ``python -m liveassist.app.ahead_child``. Standard input: a pickled `Asked`, then a `RECORD`
 (24 bytes) a block whose audio lies in the shared ring; one of no frames is the end of the
 recording, the end of the input means that nobody listens any more. Standard output: a pickled list
-of `Heard` for each record; in place of one the text of a fault.
+of `Forerun` for each record; in place of one the text of a fault.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy as np
 
 from liveassist.app.heap import settle
 from liveassist.attribute.signature import Learned
-from liveassist.elsewhere import HearingAlone
+from liveassist.elsewhere import Forerunner
 from liveassist.input.blockring import BlockRing
 from liveassist.model import Block, Kit
 
@@ -56,19 +56,19 @@ def main() -> None:
 def _hear(records: IO[bytes], out: IO[bytes]) -> None:
     asked: Asked = pickle.load(records)
     ring = BlockRing.attach(asked.ring, len(asked.kit.mics), asked.ring_frames)
-    alone = HearingAlone(asked.kit, asked.sample_rate_hz, asked.learned)
+    forerunner = Forerunner(asked.kit, asked.sample_rate_hz, asked.learned)
     settle()
     read = 0
     while len(record := records.read(RECORD.size)) == RECORD.size:
         frames, first_sample, lost = RECORD.unpack(record)
         if not frames:
-            _tell(alone.finish(), out)
+            _tell(forerunner.finish(), out)
             return
         audio = np.empty((frames, ring.channels), dtype=np.float32)
         if not ring.read_into(audio.data.cast("B"), read, frames):
             raise RuntimeError("audio was written over before it was read")
         read += frames
-        _tell(alone.feed(Block(first_sample, audio, lost)), out)
+        _tell(forerunner.feed(Block(first_sample, audio, lost)), out)
 
 
 def _tell(message: object, out: IO[bytes]) -> None:

@@ -9,7 +9,7 @@ from liveassist.model import Kit
 
 if TYPE_CHECKING:
     from liveassist.attribute.signature import Learned
-    from liveassist.hearing import Hearing
+    from liveassist.elsewhere import Elsewhere
 
 
 class PipelineBuilder(Protocol):
@@ -39,12 +39,12 @@ def build_pipeline(
     reference: str | None = None,
     aim: str = "natural",
     early: bool = False,
-    hearing: Hearing | None = None,
+    elsewhere: Elsewhere | None = None,
 ) -> PipelineLike:
     """The real analysis. ``learned_name`` is what the summary says was learned from.
 
     ``early``: report hits within milliseconds and correct later, for whoever acts on them live.
-    ``hearing``: what hears them, where that is not to be made here.
+    ``elsewhere``: hearing and detail of hits, where these are not to be made here.
     """
     from liveassist.pipeline import Pipeline
 
@@ -56,5 +56,5 @@ def build_pipeline(
         reference=reference,
         aim=aim,
         early=early,
-        hearing=hearing,
+        elsewhere=elsewhere,
     )

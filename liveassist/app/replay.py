@@ -98,7 +98,7 @@ def replay(
         if build is build_pipeline and not request.audit and worth_it(recording.duration_s):
             ahead = Ahead(kit, recording.sample_rate_hz, learned, BLOCK_FRAMES)
             stack.callback(ahead.close)
-            build = partial(build_pipeline, hearing=ahead.hearing)
+            build = partial(build_pipeline, elsewhere=ahead.elsewhere)
         pipeline = build(
             kit,
             recording.sample_rate_hz,

@@ -130,7 +130,9 @@ def test_the_common_modules_know_no_stage(part: str) -> None:
     assert [name for name, _ in own(PACKAGE / f"{part}.py") if name not in COMMON] == []
 
 
-@pytest.mark.parametrize("part", [*PURE_STAGES, "hearing", "elsewhere", "pipeline", *sorted(COMMON)])
+@pytest.mark.parametrize(
+    "part", [*PURE_STAGES, "hearing", "elsewhere", "pipeline", *sorted(COMMON)]
+)
 def test_pure_parts_touch_nothing_outside(part: str) -> None:
     folder = PACKAGE / part
     paths = modules(folder) if folder.is_dir() else [PACKAGE / f"{part}.py"]
