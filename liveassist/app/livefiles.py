@@ -21,7 +21,7 @@ from liveassist.app.sessionfiles import (
     SUMMARY_REST,
     SessionFiles,
 )
-from liveassist.app.summary import summary_pieces
+from liveassist.app.summary import SummaryText
 from liveassist.errors import StorageError
 from liveassist.model import Event, Hit, SessionRecord
 
@@ -71,6 +71,8 @@ class LiveFiles(SessionFiles):
         self._hit_at_s = -math.inf
         self._job: _Job | None = None
         self._ending = False
+        #: Used by the thread alone.
+        self._text = SummaryText()
         self._wanted = threading.Condition()
         self._thread = threading.Thread(target=self._work, name="files", daemon=True)
         self._thread.start()
@@ -136,7 +138,7 @@ class LiveFiles(SessionFiles):
         try:
             write_whole(self.hits_path, job.hits)
             if job.record is not None:
-                write_whole(self.summary_path, summary_pieces(job.record))
+                write_whole(self.summary_path, self._text.pieces(job.record))
                 self._write_kit(job.record.kit)
                 if self._clock() - self._hit_at_s >= PAUSE_S:
                     # Others who ask for memory wait meanwhile: not while a hit may come.

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from importlib.resources import files
-from itertools import islice
 from typing import Any
 
 from liveassist.app.takejson import review_json
@@ -54,8 +54,6 @@ _USUAL_REASONS = {
     "key_filtered": "no key filter was tried",
     "worst_source": "no foreign source heard",
 }
-#: Tokens of summary.json that are written together.
-_TOGETHER = 2048
 _DEFAULT_REASON = "too few usable hits"
 
 
@@ -68,21 +66,85 @@ def schema() -> Json:
 
 def summary_json(record: SessionRecord) -> str:
     """The text of summary.json."""
-    return "".join(summary_pieces(record))
+    return "".join(SummaryText().pieces(record))
 
 
-def summary_pieces(record: SessionRecord) -> Iterator[str]:
-    """The text of summary.json in pieces: for a day of takes it has a million of them, which need
-    not all be in memory to be written."""
-    encoder = json.JSONEncoder(indent=2, allow_nan=False, ensure_ascii=False)
-    small = encoder.iterencode(summary(record))
-    while piece := "".join(islice(small, _TOGETHER)):
-        yield piece
-    yield "\n"
+class SummaryText:
+    """The text of summary.json, again and again while a session goes on: of takes that stay as they
+    are it is made once, for after hours they are nearly all of it."""
+
+    def __init__(self) -> None:
+        self._takes: dict[str, _TakeText] = {}
+
+    def pieces(self, record: SessionRecord) -> Iterator[str]:
+        """The text in pieces, which need not all be in memory to be written."""
+        takes = [self._take(one, record.kit) for one in record.takes]
+        # What was renamed or taken out is not kept.
+        self._takes = {take.record.take.name: take for take in takes}
+        document = _document(record, [])
+        nulls: list[str] = []
+        for key, value in document.items():
+            nulls += _nulls({key: value}, "")
+            if key == "takes":
+                nulls += (path for take in takes for path in take.nulls)
+        document["unmeasured"] = _unmeasured(record, nulls)
+        for number, (key, value) in enumerate(document.items()):
+            yield f"{',' if number else '{'}\n  {_json(key)}: "
+            if key == "takes" and takes:
+                for row, take in enumerate(takes):
+                    yield (",\n" if row else "[\n") + take.text
+                yield "\n  ]"
+            else:
+                yield _indented(value, 1)
+        yield "\n}\n"
+
+    def _take(self, record: TakeRecord, kit: Kit) -> _TakeText:
+        known = self._takes.get(record.take.name)
+        if known is not None and known.record is record:
+            return known
+        row = _take(record, kit)
+        text = "    " + _indented(row, 2)
+        return _TakeText(record, text, tuple(_nulls({"takes": [row]}, "")))
+
+
+@dataclass(frozen=True, slots=True)
+class _TakeText:
+    """A take, its part of the text, and the paths of its nulls."""
+
+    record: TakeRecord
+    text: str
+    nulls: tuple[str, ...]
+
+
+def _json(value: object, indent: int | None = None) -> str:
+    return json.dumps(value, indent=indent, allow_nan=False, ensure_ascii=False)
+
+
+def _indented(value: object, level: int) -> str:
+    """``value`` as it stands so many levels within the document; no text in JSON holds a newline of
+    its own."""
+    return _json(value, 2).replace("\n", "\n" + "  " * level)
 
 
 def summary(record: SessionRecord) -> Json:
     """The content of summary.json."""
+    document = _document(record, [_take(take, record.kit) for take in record.takes])
+    document["unmeasured"] = _unmeasured(record, _nulls(document, ""))
+    return document
+
+
+def _unmeasured(record: SessionRecord, nulls: Iterable[str]) -> dict[str, str]:
+    """Why each null is one: the reasons that were given, else the usual ones."""
+    given = _given_reasons(record)
+    return given | {
+        path: _USUAL_REASONS.get(path.rpartition(".")[2], _DEFAULT_REASON)
+        for path in nulls
+        if not _explained(path, given)
+    }
+
+
+def _document(record: SessionRecord, takes: list[Json]) -> Json:
+    """All but the reasons, with these rows of takes."""
     document: Json = {
         "schema": 1,
         "started_at": record.started_at,
@@ -96,7 +158,7 @@ def summary(record: SessionRecord) -> Json:
             mic: _margin(margin) for mic, margin in record.figures.bleed_margin.items()
         },
         "expander": {mic: suggestion_json(found) for mic, found in record.expander.items()},
-        "takes": [_take(take, record.kit) for take in record.takes],
+        "takes": takes,
         "alerts": [_alert(alert) for alert in record.alerts],
     }
     reference = next((one.take.name for one in record.takes if one.reference), None)
@@ -116,12 +178,6 @@ def summary(record: SessionRecord) -> Json:
             }
             for drum, audit in record.audit.items()
         }
-    given = _given_reasons(record)
-    document["unmeasured"] = given | {
-        path: _USUAL_REASONS.get(path.rpartition(".")[2], _DEFAULT_REASON)
-        for path in _nulls(document, "")
-        if not _explained(path, given)
-    }
     return document
 
 

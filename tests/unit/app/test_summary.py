@@ -13,8 +13,9 @@ from typing import Any
 import jsonschema
 import pytest
 
+from liveassist.app import summary as summary_module
 from liveassist.app.hitscsv import COLUMNS, HitRows, hits_csv
-from liveassist.app.summary import schema, summary, summary_json, summary_pieces
+from liveassist.app.summary import SummaryText, schema, summary, summary_json
 from liveassist.model import (
     Alert,
     BleedMargin,
@@ -341,8 +342,41 @@ def test_the_text_comes_in_pieces_and_is_that_of_the_standard_encoder() -> None:
         for i in range(60)
     )
     for record in (RECORD, dataclasses.replace(RECORD, takes=takes)):
-        pieces = list(summary_pieces(record))
-        text = json.dumps(summary(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
-        assert "".join(pieces) == text == summary_json(record)
+        pieces = list(SummaryText().pieces(record))
+        assert "".join(pieces) == standard(record) == summary_json(record)
     # A day's takes are never in memory as one text.
-    assert max(map(len, pieces)) < len(text) / 2
+    assert max(map(len, pieces)) < sum(map(len, pieces)) / 2
+
+
+def standard(record: SessionRecord) -> str:
+    return json.dumps(summary(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def test_of_takes_that_stay_the_text_is_made_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    takes = [
+        TakeRecord(Take(f"take {i}", 30.0 * i, 30.0 * i + 25.0, False), FIGURES, (CHANGE,))
+        for i in range(20)
+    ]
+    text = SummaryText()
+    made: list[str] = []
+    make = summary_module._take
+
+    def noted(one: TakeRecord, kit: Kit) -> dict[str, Any]:
+        made.append(one.take.name)
+        return make(one, kit)
+
+    monkeypatch.setattr(summary_module, "_take", noted)
+
+    def look() -> tuple[bool, list[str]]:
+        made.clear()
+        record = dataclasses.replace(RECORD, takes=tuple(takes))
+        written, anew = "".join(text.pieces(record)), list(made)
+        return written == standard(record), anew
+
+    assert look() == (True, [f"take {i}" for i in range(20)])
+    assert look() == (True, []), "nothing is made anew"
+    takes[3] = dataclasses.replace(takes[3], changes=())
+    takes[5] = dataclasses.replace(takes[5], take=Take("another name", 150.0, 175.0, False))
+    del takes[7]
+    takes.append(TakeRecord(Take("runs", 700.0, None, False), FIGURES, ()))
+    assert look() == (True, ["take 3", "another name", "runs"])
