@@ -74,6 +74,11 @@ class Ahead:
         asked = Asked(kit, sample_rate_hz, learned, self._ring.handle, frames)
         self._send(pickle.dumps(asked))
 
+    @property
+    def pid(self) -> int:
+        """Number of the process."""
+        return self._process.pid
+
     def through(self, blocks: Iterable[Block]) -> Iterator[Block]:
         """The same blocks, each as soon as what came of it is in `elsewhere`.
 

@@ -1,13 +1,16 @@
 """How many times faster than real time a recording is analysed, beside a plain reference workload.
 
-Run by hand: ``python -m tests.speed.replay_speed [--seconds 20] [--mics 2 8 16 32] [--profile]``.
+Run by hand: ``python -m tests.speed.replay_speed [--seconds 60] [--mics 2 8 16 32] [--scenario
+first_light] [--profile]``.
 
 Figures of one machine say little about another, so each comes as a ratio to the *reference*: for
 the same audio one second-order filter a microphone and peaks in hops (scipy and numpy alone, float
-64), run just before and after. Processor time of this process, one thread. The audio is a simulated
-session; more than eight microphones are the eight again with their own drums' parts of the kit
-shifted by some milliseconds, further microphones of nobody. Fixed work at the end (suggestions, the
-session's figures) is given apart, because it does not grow with the length.
+64), run just before and after. *One thread* is processor time of all the analysis; *replay* is the
+clock of the same work as the command does it, hits heard in a second process whose start is part of
+it. The audio is a simulated session; more than eight microphones are the eight again with their own
+drums' parts of the kit shifted by some milliseconds, further microphones of nobody. Fixed work at
+the end (suggestions, the session's figures) is given apart, because it does not grow with the
+length.
 """
 
 from __future__ import annotations
@@ -26,9 +29,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
+from liveassist.app.ahead import Ahead
 from liveassist.app.config import parse_kit
 from liveassist.app.demo import open_scene
 from liveassist.app.heap import settle
+from liveassist.app.session import Session
 from liveassist.model import Block, Kit, Mic
 from liveassist.pipeline import Pipeline
 
@@ -48,11 +53,12 @@ class Case:
     audio: Audio
 
 
-def make(mics: int, rate_hz: int, seconds: float) -> Case:
-    """``seconds`` of the simulated session through ``mics`` microphones at ``rate_hz``."""
-    scene = open_scene(SCENARIO)
-    kit = parse_kit(scene.kit_toml, SCENARIO)
-    wanted = round(seconds * scene.sample_rate_hz)
+def make(mics: int, rate_hz: int, seconds: float, scenario: str = "") -> Case:
+    """``seconds`` of a simulated session, at most all of it, through ``mics`` microphones at
+    ``rate_hz``; ``scenario``: `SCENARIO` unless given."""
+    scene = open_scene(scenario or SCENARIO)
+    kit = parse_kit(scene.kit_toml, scene.name)
+    wanted = round(min(seconds, scene.duration_s - 0.5) * scene.sample_rate_hz)
     parts, got = list[Audio](), 0
     while got < wanted:
         parts.append(scene.read(min(65_536, wanted - got)))
@@ -103,21 +109,39 @@ def analysis_s(case: Case) -> tuple[float, float, int]:
     return fed - begun, time.process_time() - fed, len(record.hits)
 
 
-def measure(mics: int, rate_hz: int, seconds: float) -> str:
+def shared_s(case: Case) -> float:
+    """Seconds of the clock for feeding all blocks as *replay* does."""
+    begun = time.monotonic()
+    ahead = Ahead(case.kit, case.rate_hz, None, BLOCK)
+    pipeline = Pipeline(case.kit, case.rate_hz, elsewhere=ahead.elsewhere)
+    session = Session(pipeline, case.kit, case.rate_hz)
+    for block in ahead.through(
+        Block(first, case.audio[first : first + BLOCK])
+        for first in range(0, len(case.audio), BLOCK)
+    ):
+        session.feed(block)
+    spent = time.monotonic() - begun
+    ahead.close()
+    return spent
+
+
+def measure(mics: int, rate_hz: int, seconds: float, scenario: str) -> str:
     """One line of the table."""
-    case = make(mics, rate_hz, seconds)
+    case = make(mics, rate_hz, seconds, scenario)
     length_s = len(case.audio) / case.rate_hz
     analysis_s(replace_audio(case, min(5.0, length_s)))  # warm: imports, tables
     before = reference_s(case)
     fed, end, hits = analysis_s(case)
+    shared = shared_s(case)
     reference = (before + reference_s(case)) / 2.0
     # On Linux in kilobytes, on macOS in bytes.
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (
         2**20 if sys.platform == "darwin" else 2**10
     )
     return (
-        f"| {mics:4} | {rate_hz / 1000:5.0f} | {length_s / fed:12.1f} | {end:9.2f} | "
-        f"{length_s / reference:15.0f} | {fed / reference:12.1f} | {hits:4} | {peak_mb:7.0f} |"
+        f"| {mics:4} | {rate_hz / 1000:5.0f} | {length_s / shared:9.1f} | {length_s / fed:13.1f} | "
+        f"{end:6.2f} | {length_s / reference:12.0f} | {fed / reference:12.1f} | {hits:4} | "
+        f"{peak_mb:7.0f} |"
     )
 
 
@@ -158,19 +182,23 @@ def _part(path: str) -> str | None:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Measure and print the table."""
     parser = argparse.ArgumentParser(description="speed of replay")
-    parser.add_argument("--seconds", type=float, default=20.0)
+    parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--mics", type=int, nargs="+", default=[2, 8, 16, 32])
     parser.add_argument("--rates", type=int, nargs="+", default=[48_000, 96_000])
+    parser.add_argument("--scenario", default=SCENARIO)
     parser.add_argument("--profile", action="store_true", help="say where the time goes")
     options = parser.parse_args(arguments)
     if options.profile:
         print("\n".join(profile(options.mics[0], options.rates[0], options.seconds)))
         return
-    print("| mics | kHz | x real time | end, s | reference, x | times longer | hits | peak MB |")
-    print("|---|---|---|---|---|---|---|---|")
+    print(
+        "| mics | kHz | replay, x | one thread, x | end, s | reference, x | times longer | hits |"
+        " peak MB |"
+    )
+    print("|---|---|---|---|---|---|---|---|---|")
     for rate_hz in options.rates:
         for mics in options.mics:
-            print(measure(mics, rate_hz, options.seconds), flush=True)
+            print(measure(mics, rate_hz, options.seconds, options.scenario), flush=True)
 
 
 if __name__ == "__main__":

@@ -1,10 +1,12 @@
 """Hours of a fast simulated session, with what it takes of the machine on the way.
 
 Run by hand: ``python -m tests.speed.soak [--hours 8] [--speed 50] [--minutes 10]
-[--scenario three_mics]``. A stretch of a simulated session is analysed over and over, as one
-session with files, store and an OSC output, at most ``--speed`` times as fast as real time;
-``--minutes`` ends it earlier by the clock. A line is printed every simulated hour or 30 s: memory,
-threads, open files, queues, size on disk; at the end the most memory there ever was.
+[--scenario three_mics] [--early]``. A stretch of a simulated session is analysed over and over, as
+one session with files, store and an OSC output, at most ``--speed`` times as fast as real time;
+``--minutes`` ends it earlier by the clock. As *replay* does it, hits are heard in a second process,
+ahead of the rest; with ``--early`` all is done in one, early reports too, as live, at half the
+speed. A line is printed every simulated hour or 30 s: memory of both processes, threads, open
+files, queues, size on disk; at the end the most memory there ever was.
 Exit status 1 where threads or open files grew, something was dropped, or memory grew faster
 than `MOST_MB_PER_HOUR` after the first half.
 """
@@ -21,11 +23,13 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from liveassist.app.ahead import Ahead
 from liveassist.app.config import parse_kit
 from liveassist.app.demo import open_scene
 from liveassist.app.livefiles import LiveFiles
@@ -67,17 +71,17 @@ class Sample:
         )
 
 
-def memory_mb() -> float:
-    """Resident memory of this process now (Linux)."""
-    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+def memory_mb(process: str) -> float:
+    """Resident memory of a process now (Linux)."""
+    pages = int(Path(f"/proc/{process}/statm").read_text(encoding="ascii").split()[1])
     return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
 
 
-def sample(session: Session, folder: Path, hours: float) -> Sample:
+def sample(session: Session, folder: Path, hours: float, ahead: Ahead | None) -> Sample:
     """Look at everything once."""
     return Sample(
         hours,
-        memory_mb(),
+        memory_mb("self") + (memory_mb(str(ahead.pid)) if ahead is not None else 0.0),
         threading.active_count(),
         len(os.listdir("/proc/self/fd")),
         sum(path.stat().st_size for path in folder.rglob("*") if path.is_file()) / 2**20,
@@ -98,18 +102,37 @@ def simulated(scenario: str, frames: int) -> Audio:
     return audio
 
 
+def played(stretch: Audio, hours: float, rate_hz: int, until_s: float) -> Iterator[Block]:
+    """Songs and pauses of the stretch for so many hours, or until a moment of the clock."""
+    rest = np.zeros((BLOCK, stretch.shape[1]), stretch.dtype)
+    song = STRETCHES * len(stretch)
+    cycle = song + round(PAUSE_S * rate_hz) // BLOCK * BLOCK
+    first = 0
+    while first < hours * 3600.0 * rate_hz and time.monotonic() < until_s:
+        at = first % cycle
+        inside = at % len(stretch)
+        yield Block(first, stretch[inside : inside + BLOCK] if at < song else rest)
+        first += BLOCK
+
+
 def soak(
-    hours: float, speed: float, minutes: float, folder: Path, scenario: str = SCENARIO
+    hours: float,
+    speed: float,
+    minutes: float,
+    folder: Path,
+    scenario: str = SCENARIO,
+    *,
+    early: bool = False,
 ) -> list[Sample]:
     """Run it; the samples, the first after ten simulated minutes."""
     scene = open_scene(scenario)
     rate = scene.sample_rate_hz
     kit = parse_kit(scene.kit_toml, scenario)
     stretch = simulated(scenario, round(STRETCH_S * rate) // BLOCK * BLOCK)
-    rest = np.zeros((BLOCK, stretch.shape[1]), stretch.dtype)
-    song = STRETCHES * len(stretch)
-    cycle = song + round(PAUSE_S * rate) // BLOCK * BLOCK
-    pipeline = Pipeline(kit, rate, early=True)
+    ahead = None if early else Ahead(kit, rate, None, BLOCK)
+    pipeline = Pipeline(
+        kit, rate, early=early, elsewhere=ahead.elsewhere if ahead is not None else None
+    )
     first = 0
     # Files go by the time of the session, so that its pauses are pauses to them; and what the
     # making of a file takes is seen.
@@ -133,27 +156,27 @@ def soak(
     begun_s = time.monotonic()
     samples: list[Sample] = []
     due_h, due_s, hits = 1.0 / 6.0, 0.0, 0
-    while first < hours * 3600.0 * rate and time.monotonic() - begun_s < 60.0 * minutes:
-        at = first % cycle
-        inside = at % len(stretch)
-        audio = stretch[inside : inside + BLOCK] if at < song else rest
-        events = session.feed(Block(first, audio))
+    source = played(stretch, hours, rate, begun_s + 60.0 * minutes)
+    for block in ahead.through(source) if ahead is not None else source:
+        events = session.feed(block)
         hits += sum(getattr(event, "stage", "") == "complete" for event in events)
-        first += BLOCK
+        first = block.first_sample + len(block.audio)
         heard_s, spent_s = first / rate, time.monotonic() - begun_s
         if heard_s / 3600.0 >= due_h and (spent_s >= due_s or heard_s / 3600.0 >= due_h + 1.0):
             due_h, due_s = heard_s / 3600.0 + 1.0 / 12.0, spent_s + 30.0
-            samples.append(sample(session, folder, heard_s / 3600.0))
+            samples.append(sample(session, folder, heard_s / 3600.0, ahead))
             print(samples[-1].line(heard_s / spent_s, hits), flush=True)
         if heard_s / speed > spent_s:
             time.sleep(heard_s / speed - spent_s)
+    if ahead is not None:
+        ahead.close()
     files.finish()
     session.finish()
     surfaces.close()
     ear.close()
     store.finished()
     store.close()
-    samples.append(sample(session, folder, first / rate / 3600.0))
+    samples.append(sample(session, folder, first / rate / 3600.0, None))
     print(samples[-1].line(first / rate / (time.monotonic() - begun_s), hits))
     return samples
 
@@ -182,12 +205,18 @@ def main() -> int:
     parser.add_argument("--speed", type=float, default=50.0)
     parser.add_argument("--minutes", type=float, default=1e9)
     parser.add_argument("--scenario", default=SCENARIO)
+    parser.add_argument("--early", action="store_true", help="early reports, all in one process")
     options = parser.parse_args()
     print("| hours | x real | hits | memory MB | threads | files | disk MB | dropped |")
     print("|---|---|---|---|---|---|---|---|")
     with tempfile.TemporaryDirectory() as folder:
         samples = soak(
-            options.hours, options.speed, options.minutes, Path(folder), options.scenario
+            options.hours,
+            options.speed,
+            options.minutes,
+            Path(folder),
+            options.scenario,
+            early=options.early,
         )
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     print(f"most memory at any moment, the end included: {peak_mb:.0f} MB")

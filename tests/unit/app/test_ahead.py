@@ -59,7 +59,7 @@ def test_replay_gives_the_same_files(
 
     def begun(self: Ahead, kit: Kit, rate: int, learned: None, frames: int) -> None:
         begin(self, kit, rate, learned, frames)
-        began.append(self._process.pid)
+        began.append(self.pid)
 
     monkeypatch.setattr(Ahead, "__init__", begun)
     monkeypatch.setattr(ahead, "processors", lambda: 2)
@@ -152,7 +152,7 @@ ahead = Ahead(kit, 48000, None, 4096)
 from liveassist.model import Block
 quiet = np.zeros((4096, len(kit.mics)), np.float32)
 for _ in ahead.through(Block(4096 * n, quiet) for n in range(10**9)):
-    print(ahead._process.pid, flush=True)
+    print(ahead.pid, flush=True)
 """
 
 
