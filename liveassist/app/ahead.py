@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
+import signal
 import subprocess
 import sys
 from collections import deque
@@ -18,11 +19,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from liveassist.app.ahead_child import RECORD, Asked
+from liveassist.app.ahead_child import RECORD, Asked, serve
 from liveassist.elsewhere import Elsewhere
 from liveassist.input.blockring import BlockRing
 from liveassist.input.childproc import package_environment
 from liveassist.model import Block, Kit
+
+if sys.platform == "linux":
+    import fcntl
 
 if TYPE_CHECKING:
     from liveassist.attribute.signature import Learned
@@ -32,8 +36,8 @@ if TYPE_CHECKING:
 AHEAD_S = 6.0
 #: What came of so many seconds, about, must find room: where it does not the process waits.
 PIPE_BYTES = 1 << 20
-#: Shorter recordings are done before the second process has begun, seconds.
-WORTH_IT_S = 45.0
+#: Shorter recordings are done in a moment, seconds.
+WORTH_IT_S = 20.0
 
 
 def worth_it(duration_s: float) -> bool:
@@ -48,31 +52,90 @@ def processors() -> int:
     return os.cpu_count() or 1
 
 
-class Ahead:
-    """The process, and ``elsewhere`` for the pipeline. Use `through` once, `close` at the end."""
+def may_fork() -> bool:
+    """Whether a fork is safe: nothing else runs in this process. (The system libraries of macOS do
+    not bear one.) It begins at once, a new interpreter after half a second and more."""
+    return sys.platform == "linux" and len(os.listdir("/proc/self/task")) == 1
 
-    def __init__(
-        self, kit: Kit, sample_rate_hz: int, learned: Learned | None, block_frames: int
-    ) -> None:
-        """Start it; blocks will hold at most ``block_frames``."""
-        self.elsewhere = Elsewhere(kit, sample_rate_hz, learned)
+
+def _started(ring_fd: int) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "liveassist.app.ahead_child"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        env=package_environment(),
+        pass_fds=(ring_fd,) if ring_fd >= 0 else (),
+        # Ctrl-C in the terminal is for the command, which then ends this process.
+        start_new_session=True,
+    )
+
+
+class _Fork:
+    """A fork of this process that serves; as far as it is needed here, what Popen is."""
+
+    def __init__(self) -> None:
+        asked_there, asked_here = os.pipe()
+        told_here, told_there = os.pipe()
+        self.returncode: int | None = None
+        self.pid = os.fork()
+        if not self.pid:
+            try:
+                os.setsid()  # as with a process of its own: Ctrl-C is not for it
+                for number in (signal.SIGINT, signal.SIGTERM):
+                    signal.signal(number, signal.SIG_DFL)
+                os.close(asked_here)
+                os.close(told_here)
+                with os.fdopen(asked_there, "rb") as records, os.fdopen(told_there, "wb") as out:
+                    serve(records, out)
+            finally:
+                # Nothing of the other process, its files and buffers, is to be tidied up here.
+                os._exit(0)
+        os.close(asked_there)
+        os.close(told_there)
+        self.stdin = os.fdopen(asked_here, "wb")
+        self.stdout = os.fdopen(told_here, "rb")
+
+    def kill(self) -> None:
+        """End it, unless it was waited for."""
+        if self.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self.pid, signal.SIGKILL)
+
+    def wait(self) -> int:
+        """Wait until it is gone; its exit status."""
+        if self.returncode is None:
+            _, status = os.waitpid(self.pid, 0)
+            self.returncode = os.waitstatus_to_exitcode(status)
+        return self.returncode
+
+
+class Ahead:
+    """The process. Use `begin` once, then `through` once, and `close` at the end."""
+
+    def __init__(self, kit: Kit, sample_rate_hz: int, block_frames: int) -> None:
+        """Start it; blocks will hold at most ``block_frames``. Best done early, before there are
+        threads (`may_fork`), and other things meanwhile."""
+        self._kit = kit
+        self._rate = sample_rate_hz
         self._block_frames = block_frames
         self._blocks = max(1, round(AHEAD_S * sample_rate_hz / block_frames))
         # A quarter of the ring is room for a write under way.
         frames = (self._blocks + 2) * block_frames * 4 // 3 + 4
         self._ring = BlockRing.create(len(kit.mics), frames)
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "liveassist.app.ahead_child"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            pipesize=PIPE_BYTES,
-            env=package_environment(),
-            pass_fds=(self._ring.fd,) if self._ring.fd >= 0 else (),
-            # Ctrl-C in the terminal is for the command, which then ends this process.
-            start_new_session=True,
-        )
-        asked = Asked(kit, sample_rate_hz, learned, self._ring.handle, frames)
+        self._elsewhere: Elsewhere | None = None
+        self._process = _Fork() if may_fork() else _started(self._ring.fd)
+        if sys.platform == "linux" and self._process.stdout is not None:
+            # A system that allows less lets the process wait a little more often.
+            with contextlib.suppress(OSError):
+                fcntl.fcntl(self._process.stdout.fileno(), fcntl.F_SETPIPE_SZ, PIPE_BYTES)
+
+    def begin(self, learned: Learned | None = None) -> Elsewhere:
+        """Say what is known of the kit; what stands in the pipeline for the process."""
+        ring = self._ring
+        asked = Asked(self._kit, self._rate, learned, ring.handle, ring.capacity_frames)
         self._send(pickle.dumps(asked))
+        self._elsewhere = Elsewhere(self._kit, self._rate, learned)
+        return self._elsewhere
 
     @property
     def pid(self) -> int:
@@ -80,7 +143,7 @@ class Ahead:
         return self._process.pid
 
     def through(self, blocks: Iterable[Block]) -> Iterator[Block]:
-        """The same blocks, each as soon as what came of it is in `elsewhere`.
+        """The same blocks, each as soon as what came of it is in what `begin` gave.
 
         A fault of ``blocks`` comes after the blocks before it. RuntimeError where the process
         failed.
@@ -143,4 +206,5 @@ class Ahead:
             raise RuntimeError(f"the process that hears the hits ended (exit {code})") from None
         if isinstance(message, str):
             raise RuntimeError(f"the process that hears the hits failed:\n{message}")
-        self.elsewhere.take_in(message)
+        assert self._elsewhere is not None
+        self._elsewhere.take_in(message)

@@ -1,9 +1,9 @@
 """The process that hears a recording's hits ahead of the rest (see `ahead`).
 
-Run as ``python -m liveassist.app.ahead_child``. Standard input: a pickled `Asked`, then a `RECORD`
-(24 bytes) a block whose audio lies in the shared ring; one of no frames is the end of the
-recording, the end of the input means that nobody listens any more. Standard output: a pickled list
-of `Forerun` for each record; in place of one the text of a fault.
+A fork of the process that asked, or ``python -m liveassist.app.ahead_child``. Its input: a pickled
+`Asked`, then a `RECORD` (24 bytes) a block whose audio lies in the shared ring; one of no frames is
+the end of the recording, the end of the input means that nobody listens any more. Its output: a
+pickled list of `Forerun` for each record; in place of one the text of a fault.
 """
 
 from __future__ import annotations
@@ -41,19 +41,28 @@ class Asked:
 
 
 def main() -> None:
-    """Hear until the recording ends or nobody listens."""
+    """Serve whoever started this."""
     with os.fdopen(os.dup(1), "wb") as out:
         os.dup2(2, 1)  # whatever a library prints does not get between the messages
-        with contextlib.suppress(BrokenPipeError):
-            try:
-                _hear(sys.stdin.buffer, out)
-            except BrokenPipeError:
-                raise
-            except Exception:
-                _tell(traceback.format_exc(), out)
+        serve(sys.stdin.buffer, out)
+
+
+def serve(records: IO[bytes], out: IO[bytes]) -> None:
+    """Hear until the recording ends or nobody listens."""
+    with contextlib.suppress(BrokenPipeError):
+        try:
+            _hear(records, out)
+        except BrokenPipeError:
+            raise
+        except Exception:
+            _tell(traceback.format_exc(), out)
 
 
 def _hear(records: IO[bytes], out: IO[bytes]) -> None:
+    # Takes a while; whoever started this is not ready either.
+    import scipy.ndimage
+    import scipy.signal  # noqa: F401
+
     asked: Asked = pickle.load(records)
     ring = BlockRing.attach(asked.ring, len(asked.kit.mics), asked.ring_frames)
     forerunner = Forerunner(asked.kit, asked.sample_rate_hz, asked.learned)

@@ -81,6 +81,11 @@ def replay(
     with ExitStack() as stack:
         recording = stack.enter_context(open_recording(request.inputs, kit))
         check_within("--take", takes, recording.duration_s, recording.name)
+        ahead = None
+        # A self-audit asks what was learned on the way.
+        if build is build_pipeline and not request.audit and worth_it(recording.duration_s):
+            ahead = Ahead(kit, recording.sample_rate_hz, BLOCK_FRAMES)
+            stack.callback(ahead.close)
         if request.out is not None:
             make_folder(request.out)  # a refusal is better heard before a long soundcheck
         outputs: list[OutputsLike] = []
@@ -93,12 +98,8 @@ def replay(
         if request.soundcheck and err.isatty():
             print(f"learning the kit from {' '.join(request.soundcheck)} ...", file=err)
         learned, name = _learned(request, segments, kit)
-        ahead = None
-        # A self-audit asks what was learned on the way.
-        if build is build_pipeline and not request.audit and worth_it(recording.duration_s):
-            ahead = Ahead(kit, recording.sample_rate_hz, learned, BLOCK_FRAMES)
-            stack.callback(ahead.close)
-            build = partial(build_pipeline, elsewhere=ahead.elsewhere)
+        if ahead is not None:
+            build = partial(build_pipeline, elsewhere=ahead.begin(learned))
         pipeline = build(
             kit,
             recording.sample_rate_hz,

@@ -112,8 +112,8 @@ def analysis_s(case: Case) -> tuple[float, float, int]:
 def shared_s(case: Case) -> float:
     """Seconds of the clock for feeding all blocks as *replay* does."""
     begun = time.monotonic()
-    ahead = Ahead(case.kit, case.rate_hz, None, BLOCK)
-    pipeline = Pipeline(case.kit, case.rate_hz, elsewhere=ahead.elsewhere)
+    ahead = Ahead(case.kit, case.rate_hz, BLOCK)
+    pipeline = Pipeline(case.kit, case.rate_hz, elsewhere=ahead.begin())
     session = Session(pipeline, case.kit, case.rate_hz)
     for block in ahead.through(
         Block(first, case.audio[first : first + BLOCK])

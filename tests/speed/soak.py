@@ -129,9 +129,9 @@ def soak(
     rate = scene.sample_rate_hz
     kit = parse_kit(scene.kit_toml, scenario)
     stretch = simulated(scenario, round(STRETCH_S * rate) // BLOCK * BLOCK)
-    ahead = None if early else Ahead(kit, rate, None, BLOCK)
+    ahead = None if early else Ahead(kit, rate, BLOCK)
     pipeline = Pipeline(
-        kit, rate, early=early, elsewhere=ahead.elsewhere if ahead is not None else None
+        kit, rate, early=early, elsewhere=ahead.begin() if ahead is not None else None
     )
     first = 0
     # Files go by the time of the session, so that its pauses are pauses to them; and what the

@@ -49,6 +49,12 @@ def request(path: Path, out: Path) -> replay.ReplayRequest:
     return replay.ReplayRequest((str(path),), "three_mics", out=out, takes=("one=2:9.5",))
 
 
+@pytest.fixture(autouse=True)
+def no_fork(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Other tests leave threads in this process; how it is with a fork, a fresh one tells."""
+    monkeypatch.setattr(ahead, "may_fork", lambda: False)
+
+
 def test_replay_gives_the_same_files(
     tmp_path: Path, scene: tuple[Kit, int, np.ndarray], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -57,8 +63,8 @@ def test_replay_gives_the_same_files(
     began: list[int] = []
     begin = Ahead.__init__
 
-    def begun(self: Ahead, kit: Kit, rate: int, learned: None, frames: int) -> None:
-        begin(self, kit, rate, learned, frames)
+    def begun(self: Ahead, kit: Kit, rate: int, frames: int) -> None:
+        begin(self, kit, rate, frames)
         began.append(self.pid)
 
     monkeypatch.setattr(Ahead, "__init__", begun)
@@ -83,7 +89,7 @@ def test_a_short_recording_or_one_processor_is_not_worth_it(
 ) -> None:
     monkeypatch.setattr(ahead, "processors", lambda: 2)
     assert ahead.worth_it(60.0)
-    assert not ahead.worth_it(20.0)
+    assert not ahead.worth_it(10.0)
     monkeypatch.setattr(ahead, "processors", lambda: 1)
     assert not ahead.worth_it(60.0)
 
@@ -97,8 +103,8 @@ def test_blocks_come_through_whole_and_a_fault_after_them(
         yield from blocks(audio[: 90 * BLOCK])
         raise InputError("the file ends here")
 
-    forerunner = Ahead(kit, rate, None, BLOCK)
-    pipeline = Pipeline(kit, rate, elsewhere=forerunner.elsewhere)
+    forerunner = Ahead(kit, rate, BLOCK)
+    pipeline = Pipeline(kit, rate, elsewhere=forerunner.begin())
     got: list[np.ndarray] = []
     fault = ""
     try:
@@ -122,10 +128,11 @@ def test_blocks_come_through_whole_and_a_fault_after_them(
 @pytest.mark.skipif(sys.platform == "win32", reason="signals to a process are POSIX here")
 def test_where_the_process_is_killed_it_is_said(scene: tuple[Kit, int, np.ndarray]) -> None:
     kit, rate, audio = scene
-    forerunner = Ahead(kit, rate, None, BLOCK)
+    forerunner = Ahead(kit, rate, BLOCK)
+    forerunner.begin()
     source = forerunner.through(blocks(audio))
     next(source)
-    forerunner._process.send_signal(signal.SIGKILL)
+    os.kill(forerunner.pid, signal.SIGKILL)
     with pytest.raises(RuntimeError, match="ended"):
         list(source)
     forerunner.close()
@@ -133,7 +140,8 @@ def test_where_the_process_is_killed_it_is_said(scene: tuple[Kit, int, np.ndarra
 
 def test_a_fault_there_is_told_here(scene: tuple[Kit, int, np.ndarray]) -> None:
     kit, rate, audio = scene
-    forerunner = Ahead(kit, rate, None, BLOCK)
+    forerunner = Ahead(kit, rate, BLOCK)
+    forerunner.begin()
     backwards = [Block(BLOCK, audio[:BLOCK]), Block(0, audio[:BLOCK])]
     with pytest.raises(RuntimeError, match="blocks must come in order"):
         list(forerunner.through(backwards))
@@ -142,13 +150,68 @@ def test_a_fault_there_is_told_here(scene: tuple[Kit, int, np.ndarray]) -> None:
         forerunner._give(Block(0, audio[:0]))
 
 
+FORK = """
+import io, sys
+from pathlib import Path
+import numpy as np
+from liveassist.app import ahead, replay
+from liveassist.app.config import load_kit
+from liveassist.model import Block
+
+ahead.WORTH_IT_S, ahead.processors = 0.0, lambda: 2
+path, folder = sys.argv[1:]
+made = []
+fork = ahead._Fork
+ahead._Fork = lambda: made.append(fork()) or made[-1]
+asked = replay.ReplayRequest((path,), "three_mics", out=Path(folder), takes=("one=2:9.5",))
+assert replay.replay(asked, sys.stdout, io.StringIO()) == 0
+kit = load_kit("three_mics")
+quiet = np.zeros((4096, len(kit.mics)), np.float32)
+for order, kill in (((0, 1, 2, 3), True), ((1, 0), False)):
+    there = ahead.Ahead(kit, 48000, 4096)
+    there.begin()
+    if kill:
+        made[-1].kill()
+    try:
+        for _ in there.through(Block(4096 * n, quiet) for n in order):
+            pass
+    except RuntimeError as problem:
+        print(str(problem).splitlines()[0], str(problem).splitlines()[-1], sep="; ")
+    there.close()
+print(len(made), "forks, left", [one.returncode for one in made])
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="forks on Linux only")
+def test_a_fork_does_the_same(tmp_path: Path, scene: tuple[Kit, int, np.ndarray]) -> None:
+    path = write(tmp_path / "x.wav", scene)
+    ran = subprocess.run(
+        [sys.executable, "-W", "error", "-c", FORK, str(path), str(tmp_path / "fork")],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+        check=False,
+    )
+    assert ran.returncode == 0, ran.stderr
+    killed, fault, forks = ran.stdout.splitlines()[-3:]
+    assert killed.startswith("the process that hears the hits ended (exit -9)")
+    assert fault.startswith("the process that hears the hits failed:")
+    assert fault.endswith("ValueError: blocks must come in order")
+    assert forks.startswith("3 forks, left [")
+    assert replay.replay(request(path, tmp_path / "alone"), io.StringIO(), io.StringIO()) == 0
+    for name in ("hits.csv", "summary.json", "advice.json"):
+        assert (tmp_path / "fork" / name).read_text() == (tmp_path / "alone" / name).read_text()
+
+
 PARENT = """
 import sys
 import numpy as np
 from liveassist.app.ahead import Ahead
 from liveassist.app.config import load_kit
 kit = load_kit("three_mics")
-ahead = Ahead(kit, 48000, None, 4096)
+ahead = Ahead(kit, 48000, 4096)
+ahead.begin()
 from liveassist.model import Block
 quiet = np.zeros((4096, len(kit.mics)), np.float32)
 for _ in ahead.through(Block(4096 * n, quiet) for n in range(10**9)):
