@@ -2,8 +2,9 @@
 
 A look asks for the figures of the rolling window, which take some ten milliseconds: too long for a
 hit that waits behind them. So it begins every `EVERY_S` and is carried on by a step with each chunk
-of audio, a drum each; what it says is as of its beginning. Chunks lie at fixed places in the
-stream, so the same audio gives the same alerts, live or replayed, at any block size.
+of audio, a drum each: roles first, then figures; what it says is as of its beginning. Chunks lie at
+fixed places in the stream, so the same audio gives the same roles and alerts, live or replayed, at
+any block size, whoever looks at a screen.
 """
 
 from __future__ import annotations
@@ -56,6 +57,7 @@ class Lookout:
         return [*self.settle(), *at_once(self._look(now_s))]
 
     def _look(self, now_s: float) -> Steps[list[Alert]]:
+        yield from self._rolling.sort_out_steps()
         steps = self._rolling.window_steps(now_s, for_alerts=True)
         next(steps)
         mics, recent, more = self._rolling.mics(), self._rolling.recent(), self._stale()

@@ -84,9 +84,6 @@ class LiveFiles(SessionFiles):
             self._hit_at_s = self._clock()
         super().collect(events)
 
-    #: Rows are kept as text: the hits of hours need not be unpacked for them.
-    needs_hits = False
-
     def write_if_due(self, record: Callable[[], SessionRecord]) -> None:
         """Hand what is due to the thread; ``record`` is asked only when summary.json is."""
         now_s = self._clock()

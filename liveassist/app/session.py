@@ -114,7 +114,7 @@ class Session:
         self._turn_marks(first, events)
         self._pass_on(events)
         if self._files is not None:
-            self._files.write_if_due(self.record if self._files.needs_hits else self._brief)
+            self._files.write_if_due(self._brief)
         return told + events
 
     def _announced(self, block: Block) -> list[Event]:

@@ -78,23 +78,24 @@ class SessionFiles:
             elif event.stage == "withdrawn" and self._hits.drop(event.number):
                 self._changed = True
 
-    #: Whether a record that is asked for while running must hold the hits.
-    needs_hits = True
-
     def write_if_due(self, record: Callable[[], SessionRecord]) -> None:
-        """Write what is due. ``record`` is asked only when summary.json is."""
+        """Write what is due. ``record`` is asked only when summary.json is; it need not hold the
+        hits."""
         now_s = self._clock()
         if now_s >= self._summary_due_s:
-            self.write(record())
+            self._write(record(), self._hits.pieces())
             spent_s = self._clock() - now_s
             self._summary_due_s = now_s + max(SUMMARY_EVERY_S, SUMMARY_REST * spent_s)
         elif self._changed and now_s >= self._hits_due_s:
             self._write_hits(self._hits.pieces())
 
     def write(self, record: SessionRecord) -> None:
-        """Write all files from what the session knows now."""
+        """Write all files at the end, from all that the session knows."""
+        self._write(record, hits_csv(record.hits))
+
+    def _write(self, record: SessionRecord, hits: str | Sequence[str]) -> None:
         text = summary_json(record)
-        self._write_hits(hits_csv(record.hits))
+        self._write_hits(hits)
         write_whole(self.summary_path, text)
         self._write_kit(record.kit)
         self._write_further(self.further())

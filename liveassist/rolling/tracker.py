@@ -2,7 +2,8 @@
 
 One object that the pipeline feeds with hit reports and level frames and asks for figures. No
 clock: time is what the hits and frames say. Adding a hit costs microseconds; roles are sorted out
-anew when figures are asked for, one drum at a time, after every few new hits.
+anew when `sort_out_steps` is called, after every few new hits. What is asked while a session goes
+on changes nothing, so that it does not matter who looks, and when.
 """
 
 from __future__ import annotations
@@ -58,8 +59,6 @@ class Rolling:
         self._models: dict[str, RoleModel] = {}
         self._results: dict[str, RoleResult] = {}
         self._fresh: dict[str, int] = dict.fromkeys(self._hits, 0)
-        self._sorted_at: dict[str, int] = {}
-        self._turn = 0
         self._fixed_ranges = dict(ranges or {})
         self._ranges = dict(self._fixed_ranges)
         self._range_age: dict[str, int] = dict.fromkeys(self._hits, 0)
@@ -149,10 +148,9 @@ class Rolling:
         keyed_margin_db: Mapping[str, float | None] | None = None,
         for_alerts: bool = False,
     ) -> Steps[Figures]:
-        """`window_figures` in steps. After the first, roles are as good as they will be, and hits
-        that come later change nothing. ``for_alerts``: without what no alert asks for (see
+        """`window_figures` in steps. After the first, hits that come later change nothing.
+        ``for_alerts``: without what no alert asks for (see
         `liveassist.rolling.figures.figure_steps`)."""
-        self._sort_out_stalest()
         windows = self._kit.windows
         start = max(now_s - windows.seconds, 0.0)
         inside = [
@@ -180,10 +178,11 @@ class Rolling:
     ) -> Figures:
         """Figures over any span: a take, or the session (0 to the end).
 
-        Roles inside the span are settled first, from all hits in and around it. ``at_hand``: for a
-        look while the session goes on, so that neither time nor memory grows with it: of the hits
-        that are not packed alone (`PATTERN_HITS` a drum and up), roles as they stand; how many
-        there were is counted over all, and so is what is heard between them.
+        Roles inside the span are settled first, from all hits in and around it: for the end of a
+        take or session, since it makes a difference to what comes. ``at_hand``: for a look while
+        the session goes on, so that neither time nor memory grows with it: of the hits that are not
+        packed alone (`PATTERN_HITS` a drum and up), roles as they stand; how many there were is
+        counted over all, and so is what is heard between them.
         """
         if not at_hand:
             self.settle(start_s, end_s)
@@ -224,6 +223,20 @@ class Rolling:
             "hits, the last, and so are its numbers of main and ghost hits; only hits is of all"
         )
         return replace(found, drums=drums, unmeasured={**found.unmeasured, "session": reason})
+
+    def sort_out_steps(self) -> Steps[None]:
+        """Sort out the roles of the drums that have enough new hits, in steps: a drum each.
+
+        Hi-hat and cymbals have no ghost notes to tell from backbeats; they wait for the end.
+        """
+        for drum in self._kit.drums:
+            if drum.kind in ("hihat", "cymbal") or self._fresh[drum.name] < ROLE_EVERY_HITS:
+                continue
+            self._fresh[drum.name] = 0
+            hits = self._hits[drum.name].last(self._kit.windows.hits)
+            if hits:
+                self._assign(drum, hits, hits[0].time_s, float("inf"))
+            yield
 
     def settle(self, start_s: float = 0.0, end_s: float = float("inf")) -> None:
         """Give every hit in the span the role and velocity that all hits around it suggest.
@@ -295,26 +308,6 @@ class Rolling:
             hit = hits[index]
             if hit.velocity is not None and hit.peak_dbfs is not None:
                 hits[index] = replace(hit, velocity=scale.velocity(hit.peak_dbfs))
-
-    def _sort_out_stalest(self) -> None:
-        """Sort out the roles of one drum that has enough new hits: the one that waited longest.
-
-        Hi-hat and cymbals have no ghost notes to tell from backbeats; they wait for the end.
-        """
-        waiting = [
-            drum
-            for drum in self._kit.drums
-            if drum.kind not in ("hihat", "cymbal") and self._fresh[drum.name] >= ROLE_EVERY_HITS
-        ]
-        if not waiting:
-            return
-        drum = min(waiting, key=lambda d: self._sorted_at.get(d.name, 0))
-        self._turn += 1
-        self._sorted_at[drum.name] = self._turn
-        self._fresh[drum.name] = 0
-        hits = self._hits[drum.name].last(self._kit.windows.hits)
-        if hits:
-            self._assign(drum, hits, hits[0].time_s, float("inf"))
 
     def _assign(self, drum: Drum, near: list[Hit], start_s: float, end_s: float) -> None:
         if not near or drum.own is None:

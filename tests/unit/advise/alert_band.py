@@ -9,6 +9,7 @@ import numpy as np
 from liveassist.advise.alerts import Alerts
 from liveassist.model import Alert, Drum, Hit, Kit, Mic
 from liveassist.rolling.tracker import Rolling
+from liveassist.steps import at_once
 
 KIT = Kit(
     "rehearsal kit",
@@ -94,6 +95,7 @@ def run(
     tick = every_s
     for hit in hits:
         while hit.time_s > tick:
+            at_once(rolling.sort_out_steps())
             figures = rolling.window_figures(tick)
             events += alerts.update(tick, figures, rolling.mics(), rolling.recent())
             if on_tick is not None:

@@ -90,6 +90,7 @@ def test_live_roles_settle_on_the_final_ones() -> None:
     for index, row in enumerate(rows):
         rolling.add(row)
         if index % 7 == 0:
+            at_once(rolling.sort_out_steps())
             rolling.window_figures(row.time_s + 0.3)
     live = [h.role for h in rolling.hits() if h.drum == "snare"]
     rolling.settle()
@@ -333,6 +334,7 @@ def test_recorded_sessions_through_the_tracker(session: str) -> None:
     for index, one in enumerate(played.hits):
         rolling.add(one)
         if index % 25 == 0:
+            at_once(rolling.sort_out_steps())
             rolling.window_figures(one.time_s + 0.3)
     rolling.settle()
     by_number = {h.number: h for h in rolling.hits()}
