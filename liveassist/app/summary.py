@@ -82,12 +82,7 @@ class SummaryText:
         # What was renamed or taken out is not kept.
         self._takes = {take.record.take.name: take for take in takes}
         document = _document(record, [])
-        nulls: list[str] = []
-        for key, value in document.items():
-            nulls += _nulls({key: value}, "")
-            if key == "takes":
-                nulls += (path for take in takes for path in take.nulls)
-        document["unmeasured"] = _unmeasured(record, nulls)
+        reasons = _rows(_session_reasons(record, document))
         for number, (key, value) in enumerate(document.items()):
             yield f"{',' if number else '{'}\n  {_json(key)}: "
             if key == "takes" and takes:
@@ -96,24 +91,29 @@ class SummaryText:
                 yield "\n  ]"
             else:
                 yield _indented(value, 1)
-        yield "\n}\n"
+        rows = ",\n".join(filter(None, [reasons, *(take.reasons for take in takes)]))
+        yield ',\n  "unmeasured": ' + (f"{{\n{rows}\n  }}" if rows else "{}") + "\n}\n"
 
     def _take(self, record: TakeRecord, kit: Kit) -> _TakeText:
         known = self._takes.get(record.take.name)
         if known is not None and known.record is record:
             return known
         row = _take(record, kit)
-        text = "    " + _indented(row, 2)
-        return _TakeText(record, text, tuple(_nulls({"takes": [row]}, "")))
+        return _TakeText(record, "    " + _indented(row, 2), _rows(_take_reasons(record, row)))
 
 
 @dataclass(frozen=True, slots=True)
 class _TakeText:
-    """A take, its part of the text, and the paths of its nulls."""
+    """A take, and its parts of the text."""
 
     record: TakeRecord
     text: str
-    nulls: tuple[str, ...]
+    reasons: str
+
+
+def _rows(reasons: Mapping[str, str]) -> str:
+    """Lines of ``unmeasured``."""
+    return ",\n".join(f"    {_json(path)}: {_json(why)}" for path, why in reasons.items())
 
 
 def _json(value: object, indent: int | None = None) -> str:
@@ -128,14 +128,15 @@ def _indented(value: object, level: int) -> str:
 
 def summary(record: SessionRecord) -> Json:
     """The content of summary.json."""
-    document = _document(record, [_take(take, record.kit) for take in record.takes])
-    document["unmeasured"] = _unmeasured(record, _nulls(document, ""))
-    return document
+    rows = [_take(take, record.kit) for take in record.takes]
+    reasons = _session_reasons(record, _document(record, []))
+    for take, row in zip(record.takes, rows, strict=True):
+        reasons |= _take_reasons(take, row)
+    return _document(record, rows) | {"unmeasured": reasons}
 
 
-def _unmeasured(record: SessionRecord, nulls: Iterable[str]) -> dict[str, str]:
+def _with_usual(given: dict[str, str], nulls: Iterable[str]) -> dict[str, str]:
     """Why each null is one: the reasons that were given, else the usual ones."""
-    given = _given_reasons(record)
     return given | {
         path: _USUAL_REASONS.get(path.rpartition(".")[2], _DEFAULT_REASON)
         for path in nulls
@@ -306,8 +307,8 @@ def _about(drum: str | None, mic: str | None) -> Json:
     return about
 
 
-def _given_reasons(record: SessionRecord) -> dict[str, str]:
-    """The reasons the stages gave, under the paths of this document."""
+def _session_reasons(record: SessionRecord, document: Json) -> dict[str, str]:
+    """Reasons for all but the takes, under the paths of this document."""
     reasons = {
         _path(key): why
         for key, why in (*record.figures.unmeasured.items(), *record.unmeasured.items())
@@ -315,15 +316,20 @@ def _given_reasons(record: SessionRecord) -> dict[str, str]:
     for mic, why in record.expander_reason.items():
         if record.expander.get(mic) is None:
             reasons[f"expander.{mic}"] = why
-    for take in record.takes:
-        for key, why in take.figures.unmeasured.items():
-            path = _path(key)
-            # A take holds the figures of its drums only; bleed is given for the whole session.
-            if path.startswith("drums."):
-                reasons[f"takes.{take.take.name}.{path}"] = why
-        for drum, why in take.not_compared.items():
-            reasons[f"takes.{take.take.name}.changes.{drum}"] = why
-    return reasons
+    return _with_usual(reasons, _nulls(document, ""))
+
+
+def _take_reasons(record: TakeRecord, row: Json) -> dict[str, str]:
+    """Reasons for a take, whose row this is."""
+    reasons = {}
+    for key, why in record.figures.unmeasured.items():
+        path = _path(key)
+        # A take holds the figures of its drums only; bleed is given for the whole session.
+        if path.startswith("drums."):
+            reasons[f"takes.{record.take.name}.{path}"] = why
+    for drum, why in record.not_compared.items():
+        reasons[f"takes.{record.take.name}.changes.{drum}"] = why
+    return _with_usual(reasons, _nulls({"takes": [row]}, ""))
 
 
 def _path(key: str) -> str:

@@ -181,17 +181,18 @@ class Rolling:
         Roles inside the span are settled first, from all hits in and around it: for the end of a
         take or session, since it makes a difference to what comes. ``at_hand``: for a look while
         the session goes on, so that neither time nor memory grows with it: of the hits that are not
-        packed alone (`PATTERN_HITS` a drum and up), roles as they stand; how many there were is
-        counted over all, and so is what is heard between them.
+        packed alone (`PATTERN_HITS` a drum and up), roles as they stand, and what is heard between
+        these; how many there were is counted over all.
         """
         if not at_hand:
             self.settle(start_s, end_s)
+        heard_from_s = min(max(start_s, self.at_hand_s), end_s) if at_hand else start_s
         found = figures(
             self._kit,
             self.hits_at_hand(start_s, end_s) if at_hand else self.hits(start_s, end_s),
             start_s,
             end_s,
-            wash_dbfs=self._wash(start_s, end_s),
+            wash_dbfs=self._wash(heard_from_s, end_s),
             keyed_margin_db=keyed_margin_db,
             times_s=self._times(start_s, end_s) if at_hand else None,
         )
