@@ -77,7 +77,12 @@ class _Fork:
         asked_there, asked_here = os.pipe()
         told_here, told_there = os.pipe()
         self.returncode: int | None = None
-        self.pid = os.fork()
+        try:
+            self.pid = os.fork()
+        except OSError:
+            for fd in (asked_there, asked_here, told_here, told_there):
+                os.close(fd)
+            raise
         if not self.pid:
             try:
                 os.setsid()  # as with a process of its own: Ctrl-C is not for it
@@ -113,8 +118,8 @@ class Ahead:
     """The process. Use `begin` once, then `through` once, and `close` at the end."""
 
     def __init__(self, kit: Kit, sample_rate_hz: int, block_frames: int) -> None:
-        """Start it; blocks will hold at most ``block_frames``. Best done early, before there are
-        threads (`may_fork`), and other things meanwhile."""
+        """Start it; blocks will hold at most ``block_frames``. Best done before there are threads
+        (`may_fork`). OSError where the system has no room for it."""
         self._kit = kit
         self._rate = sample_rate_hz
         self._block_frames = block_frames
@@ -123,7 +128,11 @@ class Ahead:
         frames = (self._blocks + 2) * block_frames * 4 // 3 + 4
         self._ring = BlockRing.create(len(kit.mics), frames)
         self._elsewhere: Elsewhere | None = None
-        self._process = _Fork() if may_fork() else _started(self._ring.fd)
+        try:
+            self._process = _Fork() if may_fork() else _started(self._ring.fd)
+        except OSError:
+            self._ring.close()
+            raise
         if sys.platform == "linux" and self._process.stdout is not None:
             # A system that allows less lets the process wait a little more often.
             with contextlib.suppress(OSError):

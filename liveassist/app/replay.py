@@ -84,8 +84,10 @@ def replay(
         ahead = None
         # A self-audit asks what was learned on the way.
         if build is build_pipeline and not request.audit and worth_it(recording.duration_s):
-            ahead = Ahead(kit, recording.sample_rate_hz, BLOCK_FRAMES)
-            stack.callback(ahead.close)
+            # Where the system gives no process or memory for it, one does all.
+            with contextlib.suppress(OSError):
+                ahead = Ahead(kit, recording.sample_rate_hz, BLOCK_FRAMES)
+                stack.callback(ahead.close)
         if request.out is not None:
             make_folder(request.out)  # a refusal is better heard before a long soundcheck
         outputs: list[OutputsLike] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import signal
@@ -82,6 +83,20 @@ def test_replay_gives_the_same_files(
     assert len((tmp_path / "1" / "hits.csv").read_text().splitlines()) > 40
     with pytest.raises(ProcessLookupError):
         os.kill(began[0], 0)
+
+
+def test_without_a_process_to_be_had_one_does_all(
+    tmp_path: Path, scene: tuple[Kit, int, np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none_left(_ring_fd: int) -> None:
+        raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(ahead, "_started", none_left)
+    monkeypatch.setattr(ahead, "processors", lambda: 2)
+    monkeypatch.setattr(ahead, "WORTH_IT_S", 0.0)
+    path = write(tmp_path / "x.wav", scene)
+    assert replay.replay(request(path, tmp_path / "s"), io.StringIO(), io.StringIO()) == 0
+    assert len((tmp_path / "s" / "hits.csv").read_text().splitlines()) > 40
 
 
 def test_a_short_recording_or_one_processor_is_not_worth_it(
