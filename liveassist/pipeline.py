@@ -26,7 +26,7 @@ from liveassist.advise.snippets import Snippets
 from liveassist.attribute.signature import Learned
 from liveassist.audit import Job, Trial, examples
 from liveassist.audit import figures as audit_figures
-from liveassist.elsewhere import Elsewhere, final
+from liveassist.elsewhere import HearingElsewhere
 from liveassist.hearing import Hearing
 from liveassist.lookout import Lookout
 from liveassist.measure.detail import Detailer
@@ -68,7 +68,7 @@ class Pipeline:
 
     ``early``: report hits within 10 ms and correct later (live); a replay keeps only final ones.
     ``reference``: name of the take others are compared with; None is the first.
-    ``elsewhere``: hearing and detail of hits, where these are not to be made here.
+    ``elsewhere``: what hears the hits, where that is not to be made here.
     """
 
     def __init__(
@@ -81,18 +81,17 @@ class Pipeline:
         reference: str | None = None,
         aim: str = "natural",
         early: bool = False,
-        elsewhere: Elsewhere | None = None,
+        elsewhere: HearingElsewhere | None = None,
     ) -> None:
         self._kit = kit
         self._rate = sample_rate_hz
         self._learned_name = learned_name
-        there = elsewhere
-        self.hearing = there.hearing if there else Hearing(kit, sample_rate_hz, learned)
+        self.hearing = elsewhere or Hearing(kit, sample_rate_hz, learned)
         self._rechunk = Rechunk(
             self.hearing.chunk, len(kit.mics), round(LONGEST_FILLED_GAP_S * sample_rate_hz)
         )
         self._offset = OffsetRemover(self.hearing.chunk, len(kit.mics))
-        self._detail = there.detail if there else Detailer(kit, sample_rate_hz)
+        self._detail = Detailer(kit, sample_rate_hz)
         self._meter = LevelMeter(kit, sample_rate_hz)
         self._levels = LevelHistory(kit, sample_rate_hz)
         self._rolling = Rolling(kit, sample_rate_hz)
@@ -195,7 +194,8 @@ class Pipeline:
             known = self._rolling.add(hit)
             events.extend(self._ended(self._takes.hit(known)))
             events.append(replace(known, take=self._takes.take_of(known.time_s)))
-        for hit in self._detail.feed(self.hearing.history, final(inside), last):
+        final = [replace(hit, stage="complete") for hit in inside if hit.stage != "withdrawn"]
+        for hit in self._detail.feed(self.hearing.history, final, last):
             if hit.number in self._struck:
                 continue
             known = self._rolling.add(self.hearing.flagged(hit))

@@ -1,6 +1,6 @@
 """Hears a recording's hits in a process of its own, some seconds ahead of the rest of the work.
 
-Hearing and measuring hits takes about as long as all that comes after, so with a second processor a
+Hearing and what comes after it take about as long as each other, so with a second processor a
 replay is almost twice as fast; the answer is the same (`liveassist.elsewhere`). Audio goes through
 shared memory, a few bytes a block through a pipe, hits come back through another.
 """
@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from liveassist.app.ahead_child import RECORD, Asked, serve
-from liveassist.elsewhere import Elsewhere
+from liveassist.elsewhere import HearingElsewhere
 from liveassist.input.blockring import BlockRing
 from liveassist.input.childproc import package_environment
 from liveassist.model import Block, Kit
@@ -127,7 +127,7 @@ class Ahead:
         # A quarter of the ring is room for a write under way.
         frames = (self._blocks + 2) * block_frames * 4 // 3 + 4
         self._ring = BlockRing.create(len(kit.mics), frames)
-        self._elsewhere: Elsewhere | None = None
+        self._hearing: HearingElsewhere | None = None
         try:
             self._process = _Fork() if may_fork() else _started(self._ring.fd)
         except OSError:
@@ -138,13 +138,13 @@ class Ahead:
             with contextlib.suppress(OSError):
                 fcntl.fcntl(self._process.stdout.fileno(), fcntl.F_SETPIPE_SZ, PIPE_BYTES)
 
-    def begin(self, learned: Learned | None = None) -> Elsewhere:
+    def begin(self, learned: Learned | None = None) -> HearingElsewhere:
         """Say what is known of the kit; what stands in the pipeline for the process."""
         ring = self._ring
         asked = Asked(self._kit, self._rate, learned, ring.handle, ring.capacity_frames)
         self._send(pickle.dumps(asked))
-        self._elsewhere = Elsewhere(self._kit, self._rate, learned)
-        return self._elsewhere
+        self._hearing = HearingElsewhere(self._kit, self._rate, learned)
+        return self._hearing
 
     @property
     def pid(self) -> int:
@@ -215,5 +215,5 @@ class Ahead:
             raise RuntimeError(f"the process that hears the hits ended (exit {code})") from None
         if isinstance(message, str):
             raise RuntimeError(f"the process that hears the hits failed:\n{message}")
-        assert self._elsewhere is not None
-        self._elsewhere.take_in(message)
+        assert self._hearing is not None
+        self._hearing.take_in(message)

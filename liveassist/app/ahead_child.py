@@ -3,7 +3,7 @@
 A fork of the process that asked, or ``python -m liveassist.app.ahead_child``. Its input: a pickled
 `Asked`, then a `RECORD` (24 bytes) a block whose audio lies in the shared ring; one of no frames is
 the end of the recording, the end of the input means that nobody listens any more. Its output: a
-pickled list of `Forerun` for each record; in place of one the text of a fault.
+pickled list of `Heard` for each record; in place of one the text of a fault.
 """
 
 from __future__ import annotations
@@ -59,10 +59,6 @@ def serve(records: IO[bytes], out: IO[bytes]) -> None:
 
 
 def _hear(records: IO[bytes], out: IO[bytes]) -> None:
-    # Takes a while; whoever started this is not ready either.
-    import scipy.ndimage
-    import scipy.signal  # noqa: F401
-
     asked: Asked = pickle.load(records)
     ring = BlockRing.attach(asked.ring, len(asked.kit.mics), asked.ring_frames)
     forerunner = Forerunner(asked.kit, asked.sample_rate_hz, asked.learned)

@@ -9,7 +9,7 @@ from liveassist.model import Kit
 
 if TYPE_CHECKING:
     from liveassist.attribute.signature import Learned
-    from liveassist.elsewhere import Elsewhere
+    from liveassist.elsewhere import HearingElsewhere
 
 
 class PipelineBuilder(Protocol):
@@ -39,12 +39,12 @@ def build_pipeline(
     reference: str | None = None,
     aim: str = "natural",
     early: bool = False,
-    elsewhere: Elsewhere | None = None,
+    elsewhere: HearingElsewhere | None = None,
 ) -> PipelineLike:
     """The real analysis. ``learned_name`` is what the summary says was learned from.
 
     ``early``: report hits within milliseconds and correct later, for whoever acts on them live.
-    ``elsewhere``: hearing and detail of hits, where these are not to be made here.
+    ``elsewhere``: what hears the hits, where that is not to be made here.
     """
     from liveassist.pipeline import Pipeline
 

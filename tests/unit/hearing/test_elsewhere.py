@@ -9,7 +9,7 @@ import pytest
 import sim
 from liveassist.app.config import parse_kit
 from liveassist.attribute.signature import Learned
-from liveassist.elsewhere import Elsewhere, Forerunner
+from liveassist.elsewhere import Forerunner, HearingElsewhere
 from liveassist.learning import learn
 from liveassist.model import Block, Event, Kit
 from liveassist.pipeline import Pipeline
@@ -56,7 +56,7 @@ def test_the_answer_is_the_same(
     known = learned if taught else None
     audio = audio + np.float32(offset)
     alone = Pipeline(kit, rate, learned=known)
-    elsewhere = Elsewhere(kit, rate, known)
+    elsewhere = HearingElsewhere(kit, rate, known)
     shared = Pipeline(kit, rate, learned=known, elsewhere=elsewhere)
     there = Forerunner(kit, rate, known)
     for block in cut(audio, rate, 1, lost):
@@ -78,7 +78,7 @@ def test_the_answer_is_the_same(
 
 def test_what_was_not_heard_cannot_be_asked(scene: tuple[Kit, int, Learned, Audio]) -> None:
     kit, rate, learned, audio = scene
-    hearing = Elsewhere(kit, rate, learned).hearing
+    hearing = HearingElsewhere(kit, rate, learned)
     with pytest.raises(RuntimeError, match="before what was heard"):
         hearing.feed(Chunk(0, audio[: hearing.chunk]))
     assert hearing.student is None
