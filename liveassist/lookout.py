@@ -2,9 +2,9 @@
 
 A look asks for the figures of the rolling window, which take some ten milliseconds: too long for a
 hit that waits behind them. So it begins every `EVERY_S` and is carried on by a step with each chunk
-of audio, a drum each: roles first, then figures; what it says is as of its beginning. Chunks lie at
-fixed places in the stream, so the same audio gives the same roles and alerts, live or replayed, at
-any block size, whoever looks at a screen.
+of audio, a drum each: roles first, then figures; what it says is as of the moment between. Chunks
+lie at fixed places in the stream, so the same audio gives the same roles and alerts, live or
+replayed, at any block size, whoever looks at a screen.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from liveassist.model import Alert, Kit
 from liveassist.rolling.tracker import Rolling
 from liveassist.steps import Steps, at_once
 
-#: Alerts are looked for this often, s; each look takes 3 to 10 ms of processor, in all.
+#: Alerts are looked for this often, s; each look takes 3 to 10 ms of processor, in all, and as much
+#: again for roles.
 EVERY_S = 2.0
 
 
@@ -30,15 +31,17 @@ class Lookout:
         self._rolling = rolling
         self._alerts = alerts
         self._begun_s = 0.0
+        self._now_s = 0.0
         self._looking: Steps[list[Alert]] | None = None
 
     def advance(self, now_s: float) -> list[Alert]:
         """Go on to ``now_s`` by a step; alerts that began or ended."""
+        self._now_s = now_s
         if self._looking is None:
             if now_s - self._begun_s < EVERY_S:
                 return []
             self._begun_s = now_s
-            self._looking = self._look(now_s)
+            self._looking = self._look()
         try:
             next(self._looking)
         except StopIteration as done:
@@ -54,10 +57,12 @@ class Lookout:
 
     def finish(self, now_s: float) -> list[Alert]:
         """The input is over: a last look."""
-        return [*self.settle(), *at_once(self._look(now_s))]
+        self._now_s = now_s
+        return [*self.settle(), *at_once(self._look())]
 
-    def _look(self, now_s: float) -> Steps[list[Alert]]:
+    def _look(self) -> Steps[list[Alert]]:
         yield from self._rolling.sort_out_steps()
+        now_s = self._now_s
         steps = self._rolling.window_steps(now_s, for_alerts=True)
         next(steps)
         mics, recent, more = self._rolling.mics(), self._rolling.recent(), self._stale()

@@ -42,11 +42,19 @@ class Rechunk:
         self._lost = 0
         self._next = 0
         self.jumped = False
+        #: After a jump, until the next chunk boundary: samples before it belong to no chunk.
+        self._jumping = False
 
     def feed(self, block: Block) -> list[Chunk]:
         """Whole chunks that ``block`` completes. `jumped` is set if a long gap was skipped."""
         chunks: list[Chunk] = []
         self.jumped = False
+        if self._jumping:
+            cut = min(max(self._next - block.first_sample, 0), len(block.audio))
+            if block.first_sample + cut < self._next:
+                return chunks
+            block = Block(block.first_sample + cut, block.audio[cut:])
+            self._jumping = False
         position = self._next + self._fill
         missing = block.first_sample - position
         if missing < 0:
@@ -59,11 +67,7 @@ class Rechunk:
             self._next, self._fill, self._lost = start, 0, 0
             if start - block.first_sample > len(audio):
                 # The block ends before the next boundary: begin there with what follows.
-                self._fill = 0
-                self._next = start - self._size
-                self._fill = block.first_sample + len(audio) - self._next
-                self._buffer[: self._fill] = 0.0
-                self._lost = self._fill
+                self._jumping = True
                 return chunks
             audio = audio[skip:]
         else:

@@ -74,31 +74,43 @@ class _Fork:
     """A fork of this process that serves; as far as it is needed here, what Popen is."""
 
     def __init__(self) -> None:
-        asked_there, asked_here = os.pipe()
-        told_here, told_there = os.pipe()
         self.returncode: int | None = None
+        ends: list[int] = []
+        # No signal may come between: its handler is the other process's.
+        held = signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGINT, signal.SIGTERM))
         try:
+            for _ in range(2):
+                ends += os.pipe()
             self.pid = os.fork()
+            if not self.pid:
+                self._serve(*ends)
         except OSError:
-            for fd in (asked_there, asked_here, told_here, told_there):
+            for fd in ends:
                 os.close(fd)
             raise
-        if not self.pid:
-            try:
-                os.setsid()  # as with a process of its own: Ctrl-C is not for it
-                for number in (signal.SIGINT, signal.SIGTERM):
-                    signal.signal(number, signal.SIG_DFL)
-                os.close(asked_here)
-                os.close(told_here)
-                with os.fdopen(asked_there, "rb") as records, os.fdopen(told_there, "wb") as out:
-                    serve(records, out)
-            finally:
-                # Nothing of the other process, its files and buffers, is to be tidied up here.
-                os._exit(0)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, held)
+        asked_there, asked_here, told_here, told_there = ends
         os.close(asked_there)
         os.close(told_there)
         self.stdin = os.fdopen(asked_here, "wb")
         self.stdout = os.fdopen(told_here, "rb")
+
+    def _serve(self, asked_there: int, asked_here: int, told_here: int, told_there: int) -> None:
+        """In the new process: never returns."""
+        code = 1
+        try:
+            os.setsid()  # as with a process of its own: Ctrl-C is not for it
+            for number in (signal.SIGINT, signal.SIGTERM):
+                signal.signal(number, signal.SIG_DFL)
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, (signal.SIGINT, signal.SIGTERM))
+            os.close(asked_here)
+            os.close(told_here)
+            serve(os.fdopen(asked_there, "rb"), os.fdopen(told_there, "wb"))
+            code = 0
+        finally:
+            # Nothing of the other process, its files and buffers, is to be tidied up here.
+            os._exit(code)
 
     def kill(self) -> None:
         """End it, unless it was waited for."""
@@ -109,8 +121,12 @@ class _Fork:
     def wait(self) -> int:
         """Wait until it is gone; its exit status."""
         if self.returncode is None:
-            _, status = os.waitpid(self.pid, 0)
-            self.returncode = os.waitstatus_to_exitcode(status)
+            try:
+                _, status = os.waitpid(self.pid, 0)
+                self.returncode = os.waitstatus_to_exitcode(status)
+            except ChildProcessError:
+                # Whoever started us had children waited for by the system.
+                self.returncode = 0
         return self.returncode
 
 
@@ -123,7 +139,8 @@ class Ahead:
         self._kit = kit
         self._rate = sample_rate_hz
         self._block_frames = block_frames
-        self._blocks = max(1, round(AHEAD_S * sample_rate_hz / block_frames))
+        # Not so many that what is said of them would fill a pipe.
+        self._blocks = min(max(1, round(AHEAD_S * sample_rate_hz / block_frames)), 1000)
         # A quarter of the ring is room for a write under way.
         frames = (self._blocks + 2) * block_frames * 4 // 3 + 4
         self._ring = BlockRing.create(len(kit.mics), frames)
@@ -211,6 +228,7 @@ class Ahead:
         try:
             message: Any = pickle.load(self._process.stdout)
         except (EOFError, pickle.UnpicklingError):
+            self._process.kill()  # it may live, if it said what nobody understands
             code = self._process.wait()
             raise RuntimeError(f"the process that hears the hits ended (exit {code})") from None
         if isinstance(message, str):

@@ -42,9 +42,11 @@ class Asked:
 
 def main() -> None:
     """Serve whoever started this."""
-    with os.fdopen(os.dup(1), "wb") as out:
-        os.dup2(2, 1)  # whatever a library prints does not get between the messages
-        serve(sys.stdin.buffer, out)
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever a library prints from now on does not get between the messages
+    serve(sys.stdin.buffer, out)
+    with contextlib.suppress(BrokenPipeError):
+        out.close()
 
 
 def serve(records: IO[bytes], out: IO[bytes]) -> None:

@@ -130,7 +130,7 @@ def demo(
             stack.callback(lessons.close)
             outputs.append(lessons)
         if files is not None and kept is not None:
-            files.collect(kept.hits)
+            files.take_up(kept.hits)
         if not request.headless and out.isatty():
             screen = Screen(steering, stop, out, plain=request.plain)
             stack.callback(screen.close)

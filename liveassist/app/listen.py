@@ -161,7 +161,7 @@ def listen(
             if lessons is not None:
                 stack.callback(lessons.close)
         if files is not None and kept is not None:
-            files.collect(kept.hits)
+            files.take_up(kept.hits)
         steering = Steering(pipeline)
         steering.auditor = Auditor(pipeline)
         stack.callback(steering.auditor.close)

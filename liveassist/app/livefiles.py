@@ -72,7 +72,7 @@ class LiveFiles(SessionFiles):
         self._job: _Job | None = None
         self._ending = False
         #: Used by the thread alone.
-        self._text = SummaryText()
+        self._text_on_the_way = SummaryText()
         self._wanted = threading.Condition()
         self._thread = threading.Thread(target=self._work, name="files", daemon=True)
         self._thread.start()
@@ -135,7 +135,7 @@ class LiveFiles(SessionFiles):
         try:
             write_whole(self.hits_path, job.hits)
             if job.record is not None:
-                write_whole(self.summary_path, self._text.pieces(job.record))
+                write_whole(self.summary_path, self._text_on_the_way.pieces(job.record))
                 self._write_kit(job.record.kit)
                 if self._clock() - self._hit_at_s >= PAUSE_S:
                     # Others who ask for memory wait meanwhile: not while a hit may come.

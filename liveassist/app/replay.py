@@ -84,7 +84,7 @@ def replay(
         ahead = None
         # A self-audit asks what was learned on the way.
         if build is build_pipeline and not request.audit and worth_it(recording.duration_s):
-            # Where the system gives no process or memory for it, one does all.
+            # Where the system refuses another process, one does all.
             with contextlib.suppress(OSError):
                 ahead = Ahead(kit, recording.sample_rate_hz, BLOCK_FRAMES)
                 stack.callback(ahead.close)

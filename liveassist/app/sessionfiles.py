@@ -7,6 +7,7 @@ once more at its end; the program may be killed at any time.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -15,7 +16,7 @@ from liveassist.app.atomic import make_folder, storage_error, write_whole
 from liveassist.app.hitscsv import HitRows, hits_csv
 from liveassist.app.kittoml import kit_toml
 from liveassist.app.storefile import PARTS
-from liveassist.app.summary import summary_json
+from liveassist.app.summary import SummaryText
 from liveassist.model import Event, Hit, Kit, SessionRecord
 
 #: The kit that was heard, beside the other two; not ``kit.toml``, which may be the user's own.
@@ -42,6 +43,9 @@ class SessionFiles:
     ``clock`` gives seconds, only their differences count. ``going_on``: the files there are of the
     session that is continued; else those of an earlier one are put into a folder of their own
     within (``earlier``; None if there were none): nothing is written over.
+
+    While a session runs, hits.csv holds the hits that are complete, with the role, velocity and
+    take known by then; at the end all are written anew with what all hits around them suggest.
     """
 
     def __init__(
@@ -58,6 +62,7 @@ class SessionFiles:
         self.summary_path = folder / "summary.json"
         self.kit_path = folder / KIT_NAME
         self._kit_written: Kit | None = None
+        self._text = SummaryText()
         #: Gives further files of the folder: name to text.
         self.also: list[Callable[[], Mapping[str, str]]] = []
         self._before = _tables(folder) if going_on else {}
@@ -66,6 +71,10 @@ class SessionFiles:
         self._changed = False
         self._hits_due_s = clock() + HITS_EVERY_S
         self._summary_due_s = clock()
+
+    def take_up(self, hits: Iterable[Hit]) -> None:
+        """The hits of the session that is gone on with: no report of them will come any more."""
+        self.collect(dataclasses.replace(hit, stage="complete") for hit in hits)
 
     def collect(self, events: Iterable[Event]) -> None:
         """Keep the complete hits among ``events`` for the next writing."""
@@ -94,7 +103,7 @@ class SessionFiles:
         self._write(record, hits_csv(record.hits))
 
     def _write(self, record: SessionRecord, hits: str | Sequence[str]) -> None:
-        text = summary_json(record)
+        text = "".join(self._text.pieces(record))
         self._write_hits(hits)
         write_whole(self.summary_path, text)
         self._write_kit(record.kit)

@@ -2,8 +2,8 @@
 
 One object that the pipeline feeds with hit reports and level frames and asks for figures. No
 clock: time is what the hits and frames say. Adding a hit costs microseconds; roles are sorted out
-anew when `sort_out_steps` is called, after every few new hits. What is asked while a session goes
-on changes nothing, so that it does not matter who looks, and when.
+anew when `sort_out_steps` is called, after every few new hits. Windows, and figures of what is at
+hand, change nothing, so that it does not matter who looks, and when.
 """
 
 from __future__ import annotations
@@ -131,10 +131,6 @@ class Rolling:
         result = self._results.get(drum)
         return None if result is None else result.one_population
 
-    def velocity_range(self, drum: str) -> VelocityRange:
-        """Levels that now map to velocity 1 and 127 for this drum."""
-        return self._range(drum)
-
     def window_figures(
         self, now_s: float, *, keyed_margin_db: Mapping[str, float | None] | None = None
     ) -> Figures:
@@ -221,7 +217,8 @@ class Rolling:
             return found
         reason = (
             f"not over yet, or not ended in order: figures of a drum are of some {PATTERN_HITS} "
-            "hits, the last, and so are its numbers of main and ghost hits; only hits is of all"
+            "hits, the last, and so are its numbers of main and ghost hits, and what is heard "
+            "between hits; only hits is of all"
         )
         return replace(found, drums=drums, unmeasured={**found.unmeasured, "session": reason})
 

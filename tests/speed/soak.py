@@ -6,7 +6,7 @@ one session with files, store and an OSC output, at most ``--speed`` times as fa
 ``--minutes`` ends it earlier by the clock. As *replay* does it, hits are heard in a second process,
 ahead of the rest; with ``--early`` all is done in one, early reports too, as live, at half the
 speed. A line is printed every simulated hour or 30 s: memory of both processes, threads, open
-files, queues, size on disk; at the end the most memory there ever was.
+files, queues, size on disk; at the end the most memory of the first process.
 Exit status 1 where threads or open files grew, something was dropped, or memory grew faster
 than `MOST_MB_PER_HOUR` after the first half.
 """
@@ -72,9 +72,9 @@ class Sample:
 
 
 def memory_mb(process: str) -> float:
-    """Resident memory of a process now (Linux)."""
-    pages = int(Path(f"/proc/{process}/statm").read_text(encoding="ascii").split()[1])
-    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+    """Memory of a process now, of what it shares with another one its half (Linux)."""
+    lines = Path(f"/proc/{process}/smaps_rollup").read_text(encoding="ascii").splitlines()
+    return next(int(line.split()[1]) / 2**10 for line in lines if line.startswith("Pss:"))
 
 
 def sample(session: Session, folder: Path, hours: float, ahead: Ahead | None) -> Sample:
@@ -219,7 +219,7 @@ def main() -> int:
             early=options.early,
         )
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-    print(f"most memory at any moment, the end included: {peak_mb:.0f} MB")
+    print(f"most memory of the first process at any moment, the end included: {peak_mb:.0f} MB")
     wrong = complaints(samples)
     for sentence in wrong:
         print(sentence)

@@ -88,7 +88,10 @@ def test_replay_gives_the_same_files(
 def test_without_a_process_to_be_had_one_does_all(
     tmp_path: Path, scene: tuple[Kit, int, np.ndarray], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    refused = []
+
     def none_left(_ring_fd: int) -> None:
+        refused.append(1)
         raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
 
     monkeypatch.setattr(ahead, "_started", none_left)
@@ -96,6 +99,7 @@ def test_without_a_process_to_be_had_one_does_all(
     monkeypatch.setattr(ahead, "WORTH_IT_S", 0.0)
     path = write(tmp_path / "x.wav", scene)
     assert replay.replay(request(path, tmp_path / "s"), io.StringIO(), io.StringIO()) == 0
+    assert refused == [1]
     assert len((tmp_path / "s" / "hits.csv").read_text().splitlines()) > 40
 
 
@@ -198,7 +202,9 @@ print(len(made), "forks, left", [one.returncode for one in made])
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="forks on Linux only")
-def test_a_fork_does_the_same(tmp_path: Path, scene: tuple[Kit, int, np.ndarray]) -> None:
+def test_a_fork_does_the_same(
+    tmp_path: Path, scene: tuple[Kit, int, np.ndarray], monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = write(tmp_path / "x.wav", scene)
     ran = subprocess.run(
         [sys.executable, "-W", "error", "-c", FORK, str(path), str(tmp_path / "fork")],
@@ -214,6 +220,8 @@ def test_a_fork_does_the_same(tmp_path: Path, scene: tuple[Kit, int, np.ndarray]
     assert fault.startswith("the process that hears the hits failed:")
     assert fault.endswith("ValueError: blocks must come in order")
     assert forks.startswith("3 forks, left [")
+    assert "None" not in forks, "each was waited for"
+    monkeypatch.setattr(ahead, "WORTH_IT_S", 1e9)
     assert replay.replay(request(path, tmp_path / "alone"), io.StringIO(), io.StringIO()) == 0
     for name in ("hits.csv", "summary.json", "advice.json"):
         assert (tmp_path / "fork" / name).read_text() == (tmp_path / "alone" / name).read_text()
