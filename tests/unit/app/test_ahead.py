@@ -248,10 +248,12 @@ def test_it_does_not_outlive_who_asked() -> None:
         [sys.executable, "-c", PARENT], stdout=subprocess.PIPE, text=True, cwd=ROOT
     )
     assert parent.stdout is not None
-    child = int(parent.stdout.readline())
-    assert Path(f"/proc/{child}").exists()
-    parent.kill()
-    parent.communicate()
+    try:
+        child = int(parent.stdout.readline())
+        assert _runs(child)
+    finally:
+        parent.kill()  # it would never end by itself
+        parent.communicate()
     deadline_s = time.monotonic() + 20.0
     while _runs(child) and time.monotonic() < deadline_s:
         time.sleep(0.05)
